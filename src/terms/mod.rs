@@ -1,0 +1,6 @@
+//! The words that every room speaks: instants and spans, quantities and units, places, ids. Imports nothing but std and serde.
+
+pub mod id;
+pub mod place;
+pub mod quantity;
+pub mod time;
