@@ -1,4 +1,8 @@
 //! Warmside as a library: every room of the house, so that tests and tools can drive the engine without a socket.
 #![forbid(unsafe_code)]
 
+pub mod engine;
+pub mod finding;
+pub mod notice;
+pub mod reading;
 pub mod terms;

@@ -1,0 +1,60 @@
+//! Everything that can reach the engine.
+
+use crate::terms::time::{Span, Wall};
+use serde::{Deserialize, Serialize};
+
+/// What happened; always handed over with the `Now` at which it did.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Event<'a> {
+    /// A message from the broker.
+    Message { topic: &'a str, payload: &'a [u8], retained: bool },
+    /// The connection to the broker is lost (what is missed until `LinkUp` is a gap).
+    LinkLost,
+    /// Connected and subscribed.
+    LinkUp,
+    /// The instant that `next_wake` asked for has come (or any later one).
+    Wake,
+    /// A keeper, or a program on a keeper's behalf, says something.
+    Command(Command),
+    /// What became of a mail.
+    Post { notice: String, outcome: PostOutcome },
+    /// What became of a commit.
+    Store(StoreOutcome),
+    /// The wall clock was found to be off by this much against others' clocks (positive: ours is ahead).
+    ClockOff(Span),
+}
+
+/// Who says it, and what.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Command {
+    /// A keeper's id, or how else they are known.
+    pub by: String,
+    pub order: Order,
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub enum Order {
+    HandsIn { enclosure: String, length: Span },
+    Shelve { enclosure: String, until: Wall },
+    Unshelve { enclosure: String },
+    AcknowledgeIncident { incident: String },
+    AcknowledgeEnclosure { enclosure: String },
+    Mark { enclosure: String, what: String },
+    Drill,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum PostOutcome {
+    Accepted,
+    /// Will be tried again; the reason in words without secrets.
+    Deferred(String),
+    /// Given up.
+    Refused(String),
+}
+
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum StoreOutcome {
+    Healthy,
+    /// In words that an operator can act on.
+    Failing(String),
+}

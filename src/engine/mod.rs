@@ -1,0 +1,5 @@
+//! Orders the rooms from reading to notice: one way in ([`event::Event`]), one way out ([`effect::Effect`]).
+
+pub mod effect;
+pub mod event;
+pub mod settings;

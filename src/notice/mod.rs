@@ -1,0 +1,3 @@
+//! Who is told when, and in which words.
+
+pub mod settings;

@@ -1,0 +1,60 @@
+//! What a link says: which topics, whose readings, in which shape and unit. Built by `config/`, obeyed here.
+
+use super::{Slot, Target};
+use crate::terms::quantity::{Quantity, Unit};
+use crate::terms::time::Span;
+
+/// One `[[link]]` of the configuration.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Link {
+    /// As written: levels separated by `/`, of which any may be one `{name}` that captures it.
+    pub topic: String,
+    /// Whose readings these are; `None`: the topic's `{enclosure}` or `{room}` says.
+    pub target: Option<Target>,
+    /// One or more numbers in each message.
+    pub reads: Vec<Read>,
+    /// The topic's words → ours, where they differ (for every captured name).
+    pub names: Vec<(String, String)>,
+    /// Pointer to the payload's own time.
+    pub time: Option<String>,
+    /// The usual interval; `None`: learned.
+    pub every: Option<Span>,
+    pub shape: Shape,
+}
+
+/// One number to take out of a message.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Read {
+    pub what: What,
+    /// RFC 6901 pointer into JSON, or `/2` for the third of `columns`; `None`: the whole payload.
+    pub pointer: Option<String>,
+    pub unit: Unit,
+    /// Added after conversion, K. Only where a link reads one place.
+    pub offset_k: f64,
+}
+
+/// Where a number belongs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum What {
+    Slot(Slot),
+    /// This quantity at the place that the topic's `{place}` names.
+    AtPlaceOfTopic(Quantity),
+}
+
+/// How a payload is pinned. The default is a bare JSON number or a JSON document.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Shape {
+    /// The number stands in a JSON string.
+    pub text_number: bool,
+    /// The decimal sign where it is not `.`.
+    pub decimal: Option<char>,
+    /// Text after the number, taken off, required.
+    pub suffix: Option<String>,
+    /// Separator, and how many columns there must be.
+    pub columns: Option<(String, usize)>,
+    /// The words for on and off.
+    pub words: Option<(String, String)>,
+    /// In an array of objects, the one whose member equals a text: (member, equals).
+    pub pick: Option<(String, String)>,
+    pub senml: bool,
+}
