@@ -3,6 +3,7 @@
 
 pub mod engine;
 pub mod finding;
+pub mod incident;
 pub mod notice;
 pub mod reading;
 pub mod terms;
