@@ -3,3 +3,4 @@
 pub mod effect;
 pub mod event;
 pub mod settings;
+pub mod view;

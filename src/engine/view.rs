@@ -1,0 +1,183 @@
+//! What the engine knows at one instant, as plain data: what the page, `status`, `explain` and published states show.
+//!
+//! A view is a copy; nothing in it reaches back. Temperatures in °C, whatever the site's degrees.
+
+use crate::finding::cause::{Cause, Urgency};
+use crate::finding::fact::Fact;
+use crate::terms::place::Place;
+use crate::terms::quantity::{Degrees, Quantity};
+use crate::terms::time::{Now, Span, Wall};
+use serde::Serialize;
+
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct View {
+    pub at: Now,
+    pub site: String,
+    /// IANA name.
+    pub time_zone: String,
+    pub degrees: Degrees,
+    /// In the keeper's physical order.
+    pub enclosures: Vec<EnclosureView>,
+    pub rooms: Vec<RoomView>,
+    /// Open incidents, soonest `act_by` first, then by urgency and age.
+    pub incidents: Vec<IncidentView>,
+    pub feed: FeedView,
+    pub post: PostView,
+    /// What the store last complained of; `None`: healthy.
+    pub store_failing: Option<String>,
+    pub probes: Vec<ProbeView>,
+    pub counts: Counts,
+}
+
+/// Messages since the start, each counted once.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
+pub struct Counts {
+    pub messages: u64,
+    pub accepted: u64,
+    pub refused: u64,
+    pub unlinked: u64,
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct EnclosureView {
+    pub id: String,
+    pub animal: Option<String>,
+    pub room: Option<String>,
+    pub circuit: Option<String>,
+    pub where_: Vec<String>,
+    pub what_to_do: Option<String>,
+    pub empty: bool,
+    pub condition: Condition,
+    /// Places that are wanted or heard, hot end first.
+    pub places: Vec<PlaceView>,
+    pub humidity: Option<HumidityView>,
+    pub light: LightView,
+    pub heat: HeatView,
+    pub shelved_until: Option<Wall>,
+    pub hands_in_until: Option<Wall>,
+    /// Ids of open incidents that concern it.
+    pub incidents: Vec<String>,
+}
+
+/// The one word of an enclosure's state: what the tile shows.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Condition {
+    InBand,
+    /// Something is off that is neither heat nor cold: light, humidity, labels.
+    Differs,
+    TooCold,
+    TooHot,
+    /// A wanted place cannot be seen.
+    NotWatched,
+    HandsIn,
+    Shelved,
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct PlaceView {
+    pub place: Place,
+    /// Last trusted reading, °C.
+    pub celsius: Option<f64>,
+    pub at: Option<Wall>,
+    /// K/min, where known.
+    pub slope_k_per_min: Option<f64>,
+    /// Wanted now (low, high), °C; `None`: not judged or no care.
+    pub wanted: Option<(f64, f64)>,
+    pub never: Option<(f64, f64)>,
+    /// Why it is not seen; `None`: it is.
+    pub unseen: Option<String>,
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct HumidityView {
+    pub place: Place,
+    pub percent: Option<f64>,
+    pub wanted: Option<(f64, f64)>,
+}
+
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct LightView {
+    pub planned_on: Option<bool>,
+    pub seen_on: Option<bool>,
+    /// Planned on and off of the local day, for the strip under a tile.
+    pub on_at: Option<Wall>,
+    pub off_at: Option<Wall>,
+    pub lux: Option<f64>,
+}
+
+/// What is known of the heat, in words and numbers for `explain`.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct HeatView {
+    /// `hearing`, `learning`, `young`, `watching`, or `none` where there is no heat source to watch.
+    pub state: String,
+    /// Sentences a keeper can check.
+    pub learned: Vec<String>,
+    pub power_w: Option<f64>,
+    pub switch_on: Option<bool>,
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct RoomView {
+    pub id: String,
+    pub name: String,
+    pub celsius: Option<f64>,
+    pub at: Option<Wall>,
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct IncidentView {
+    pub id: String,
+    pub cause: Cause,
+    pub urgency: Urgency,
+    pub place: Option<Place>,
+    pub enclosures: Vec<String>,
+    pub room: Option<String>,
+    pub circuit: Option<String>,
+    pub since: Wall,
+    pub act_by: Option<Wall>,
+    /// One sentence: what is seen, then what it means.
+    pub what: String,
+    pub facts: Vec<Fact>,
+    /// Who answered, and when.
+    pub answered: Option<(String, Wall)>,
+    /// `unacknowledged`, `acknowledged`, `returned-unacknowledged` (IEC 62682).
+    pub state: String,
+    pub latched: bool,
+}
+
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct FeedView {
+    pub connected: bool,
+    pub since: Option<Wall>,
+    /// Arrival of the newest message.
+    pub newest: Option<Wall>,
+    /// Deaf spells of the last 24 h (from, length).
+    pub gaps: Vec<(Wall, Span)>,
+}
+
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct PostView {
+    /// Why mail does not go out; `None`: it does.
+    pub failing: Option<String>,
+    pub last_accepted: Option<Wall>,
+    pub waiting: u32,
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct ProbeView {
+    /// `a3 warm_side.temperature`, as the configuration would write it.
+    pub name: String,
+    pub enclosure: Option<String>,
+    pub room: Option<String>,
+    pub place: Option<Place>,
+    pub quantity: Quantity,
+    pub topic: String,
+    pub last: Option<f64>,
+    pub last_at: Option<Wall>,
+    pub usual_interval: Option<Span>,
+    pub accepted: u64,
+    pub doubted: u64,
+    /// Why it is doubted or silent now; `None`: trusted.
+    pub doubt: Option<String>,
+}
