@@ -4,6 +4,10 @@
 pub mod engine;
 pub mod finding;
 pub mod incident;
+pub mod mqtt;
 pub mod notice;
+pub mod page;
+pub mod post;
 pub mod reading;
+pub mod store;
 pub mod terms;

@@ -1,0 +1,3 @@
+//! The broker: messages in, states and outcomes out.
+
+pub mod settings;

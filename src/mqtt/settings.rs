@@ -1,0 +1,27 @@
+//! Which broker to hear, or how to be one, as the configuration states it. Built by `config/`, obeyed here.
+
+use crate::terms::secret::Secret;
+use std::net::SocketAddr;
+
+/// `[broker]`: a broker of the keeper's.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Broker {
+    /// `mqtts://`: TLS, always verified.
+    pub tls: bool,
+    /// A host name, an IPv4 address, or an IPv6 address without brackets.
+    pub host: String,
+    pub port: u16,
+    pub user: Option<String>,
+    pub password: Option<Secret>,
+    /// What stood in `ca_file`: PEM of the only authorities to trust; `None`: the system's.
+    pub ca_pem: Option<Vec<u8>>,
+}
+
+/// `[builtin_broker]`, or its defaults where the file names no broker at all.
+#[derive(Clone, Debug, PartialEq)]
+pub struct BuiltinBroker {
+    /// Loopback, unless user and password are set (`config/` refuses anything else).
+    pub listen: SocketAddr,
+    /// Both or neither.
+    pub login: Option<(String, Secret)>,
+}

@@ -1,0 +1,3 @@
+//! The page: is everyone alright, is the watcher awake, where do I go.
+
+pub mod settings;

@@ -1,0 +1,11 @@
+//! Where the page is served and to whom, as the configuration states it. Built by `config/`, obeyed here.
+
+use crate::terms::secret::Secret;
+use std::net::SocketAddr;
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct Settings {
+    pub listen: SocketAddr,
+    /// Always there when `listen` is beyond loopback (`config/` refuses anything else).
+    pub password: Option<Secret>,
+}

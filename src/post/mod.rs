@@ -1,0 +1,3 @@
+//! The post: mails out, with patience, and answers in.
+
+pub mod settings;
