@@ -3,6 +3,7 @@
 //! Judges (one file a family of causes) keep their own small state and report *edges* only: a [`Change`] when a finding
 //! begins, is re-explained or gets worse, and when it is calm again. In the steady state they push nothing.
 
+pub mod bands;
 pub mod cause;
 pub mod fact;
 
