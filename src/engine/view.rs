@@ -27,6 +27,11 @@ pub struct View {
     pub store_failing: Option<String>,
     pub probes: Vec<ProbeView>,
     pub counts: Counts,
+    /// Who may answer, in the order of the configuration.
+    pub keepers: Vec<KeeperView>,
+    pub circuits: Vec<CircuitView>,
+    /// Topics that came and that no link reads, and topics of links whose payload was refused; bounded, newest first.
+    pub unread: Vec<UnreadView>,
 }
 
 /// Messages since the start, each counted once.
@@ -126,6 +131,31 @@ pub struct RoomView {
 }
 
 #[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct KeeperView {
+    pub id: String,
+    pub name: String,
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct CircuitView {
+    pub id: String,
+    pub name: String,
+}
+
+/// A message that became no reading.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct UnreadView {
+    pub topic: String,
+    /// The last payload as text, cut at 200 bytes; bytes that are no text shown as U+FFFD.
+    pub payload: String,
+    pub at: Wall,
+    /// How many since the start.
+    pub times: u64,
+    /// Why it was refused; `None`: no link reads this topic.
+    pub refused: Option<String>,
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct IncidentView {
     pub id: String,
     pub cause: Cause,
@@ -139,8 +169,12 @@ pub struct IncidentView {
     /// One sentence: what is seen, then what it means.
     pub what: String,
     pub facts: Vec<Fact>,
-    /// Who answered, and when.
+    /// Who answered (a keeper's id, or how else they are known), and when.
     pub answered: Option<(String, Wall)>,
+    /// Whom the mails went to so far (a keeper's id), and when; oldest first.
+    pub told: Vec<(String, Wall)>,
+    /// Who is told next if nobody answers, and when.
+    pub next: Option<(String, Wall)>,
     /// `unacknowledged`, `acknowledged`, `returned-unacknowledged` (IEC 62682).
     pub state: String,
     pub latched: bool,
@@ -154,6 +188,8 @@ pub struct FeedView {
     pub newest: Option<Wall>,
     /// Deaf spells of the last 24 h (from, length).
     pub gaps: Vec<(Wall, Span)>,
+    /// Accepted readings in each of the last minutes, 120 at the most, oldest first.
+    pub per_minute: Vec<u32>,
 }
 
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
@@ -173,6 +209,8 @@ pub struct ProbeView {
     pub place: Option<Place>,
     pub quantity: Quantity,
     pub topic: String,
+    /// The last payload as text, cut at 200 bytes; bytes that are no text shown as U+FFFD.
+    pub payload: Option<String>,
     pub last: Option<f64>,
     pub last_at: Option<Wall>,
     pub usual_interval: Option<Span>,
