@@ -9,5 +9,6 @@ pub mod notice;
 pub mod page;
 pub mod post;
 pub mod reading;
+pub mod recording;
 pub mod store;
 pub mod terms;

@@ -19,6 +19,7 @@ const FLOORS: &[(&str, u8)] = &[
     ("plot", 7),
     ("notice", 8),
     ("engine", 9),
+    ("recording", 10),
     ("config", 10),
     ("survey", 10),
     ("clock", 11),
