@@ -3,4 +3,5 @@
 pub mod effect;
 pub mod event;
 pub mod settings;
+pub mod timers;
 pub mod view;

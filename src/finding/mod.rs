@@ -5,6 +5,7 @@
 
 pub mod bands;
 pub mod cause;
+pub mod course;
 pub mod fact;
 
 use crate::terms::id::{CircuitIx, EnclosureIx, RoomIx};
