@@ -5,6 +5,7 @@ pub mod engine;
 pub mod finding;
 pub mod incident;
 pub mod mqtt;
+pub mod nature;
 pub mod notice;
 pub mod page;
 pub mod post;
