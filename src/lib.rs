@@ -4,6 +4,7 @@
 pub mod care;
 pub mod engine;
 pub mod finding;
+pub mod heat;
 pub mod incident;
 pub mod mqtt;
 pub mod nature;

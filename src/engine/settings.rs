@@ -1,7 +1,9 @@
 //! The whole house as the engine knows it: what `config/` builds from a keeper's file.
 
+use crate::care::settings::Care;
 use crate::terms::id::{CircuitIx, RoomIx};
-use crate::{notice, reading};
+use crate::{heat, notice, reading};
+use std::sync::Arc;
 
 #[derive(Clone, Debug, PartialEq)]
 pub struct Settings {
@@ -42,5 +44,7 @@ pub struct Enclosure {
     pub what_to_do: Option<String>,
     /// Nobody lives in it: nothing is mailed `now`.
     pub empty: bool,
-    // care and heat join here when their rooms are in.
+    /// With the enclosure's own override merged in; `None`: no care is stated, so nothing is wanted.
+    pub care: Option<Arc<Care>>,
+    pub heat: heat::settings::Settings,
 }

@@ -7,6 +7,7 @@ pub mod bands;
 pub mod cause;
 pub mod course;
 pub mod fact;
+pub mod feed;
 
 use crate::terms::id::{CircuitIx, EnclosureIx, RoomIx};
 use crate::terms::place::Place;

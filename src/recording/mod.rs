@@ -3,6 +3,8 @@
 //! A line is a message with its moment of arrival, or word that the link to the broker was lost or came back. Reading is
 //! strict about what matters (the moment, the topic, the payload) and lenient about members that a later version may add.
 
+pub mod reader;
+
 use crate::terms::time::Wall;
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
