@@ -2,6 +2,7 @@
 #![forbid(unsafe_code)]
 
 pub mod care;
+pub mod clock;
 pub mod engine;
 pub mod finding;
 pub mod heat;

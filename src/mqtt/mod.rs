@@ -1,3 +1,89 @@
-//! The broker: messages in, states and outcomes out.
+//! The broker: messages in, states and outcomes out, and everything that can make the link go deaf said aloud.
+//!
+//! rumqttc is the client and stays behind this room. What is known to make it deaf, and what is done here:
+//!
+//! | what happens | remedy |
+//! |---|---|
+//! | a reconnect does not subscribe again; requests queued before it vanish | every connection is a new client, which subscribes once on its CONNACK |
+//! | a subscription is refused, or never answered | SUBACK codes are read; no SUBACK in time ends the connection |
+//! | a retained message over the size limit ends every connection | the limit is 16 MiB; a second time in a row is [`Trouble::Oversize`] |
+//! | a link that is half open, a write that never returns | keep-alive, and a time limit around every poll; then a new client |
+//! | a slow consumer is cut off by the broker | the polling task only decodes and hands on; what does not fit is counted |
+//! | reconnecting at once, for ever | back-off from 1 to 30 s with jitter |
+//! | two clients with one id | closed three times right after connecting is [`Trouble::SameId`] |
+//! | publishing from the polling task deadlocks | only the publisher's own task publishes, and only while the link is up |
+//! | settings that make the client panic | are checked before it sees them |
 
+#[cfg(feature = "builtin-broker")]
+pub mod builtin;
+pub mod filter;
+pub mod link;
+mod publish;
+mod queue;
 pub mod settings;
+mod tls;
+
+pub use publish::Publisher;
+pub use queue::{Inbox, Message};
+
+use std::fmt;
+
+/// What the link hands to the loop, in the order in which it happened.
+#[derive(Debug)]
+pub enum Incoming {
+    Message(Message),
+    /// Connected and subscribed.
+    Up,
+    /// The connection is lost, or was never made.
+    Lost(Trouble),
+    /// Something that needs somebody, while the link may well be up.
+    Trouble(Trouble),
+}
+
+/// Why the link does not hear, or not all, in words that an operator can act on. Holds no secret.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Trouble {
+    /// What the configuration says cannot work.
+    Settings(String),
+    /// No connection: not found, refused, timed out.
+    Connect(String),
+    /// The broker does not want us.
+    Refused(String),
+    /// The connection broke.
+    Broken(String),
+    /// Nothing moved within the time limit.
+    Stalled,
+    /// A message is larger than we read, again and again: most likely one that the broker has retained.
+    Oversize { bytes: usize },
+    /// Closed right after connecting, three times in a row.
+    SameId { client_id: String },
+    /// The broker refuses these topics.
+    Denied { filters: Vec<String> },
+}
+
+impl fmt::Display for Trouble {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Trouble::Settings(why) => f.write_str(why),
+            Trouble::Connect(why) => write!(f, "the broker cannot be reached: {why}"),
+            Trouble::Refused(why) => write!(f, "the broker refuses us: {why}"),
+            Trouble::Broken(why) => write!(f, "the connection to the broker broke: {why}"),
+            Trouble::Stalled => f.write_str("the connection to the broker hung and was given up"),
+            Trouble::Oversize { bytes } => write!(
+                f,
+                "a message of {bytes} bytes ends every connection: find the topic with the huge retained message on \
+                 the broker and clear it"
+            ),
+            Trouble::SameId { client_id } => write!(
+                f,
+                "the broker closes right after connecting, again and again: does another client use the id \
+                 {client_id}, or does the broker forbid something?"
+            ),
+            Trouble::Denied { filters } => {
+                write!(f, "the broker refuses to send these topics: {}", filters.join(", "))
+            }
+        }
+    }
+}
+
+impl std::error::Error for Trouble {}

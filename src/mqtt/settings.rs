@@ -15,6 +15,15 @@ pub struct Broker {
     pub password: Option<Secret>,
     /// What stood in `ca_file`: PEM of the only authorities to trust; `None`: the system's.
     pub ca_pem: Option<Vec<u8>>,
+    /// Who we are, where the broker asks for a client certificate (`certificate_file` and `key_file`: both or neither).
+    pub identity: Option<Identity>,
+}
+
+/// A client certificate as PEM: the chain, ours first, and its private key.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Identity {
+    pub certificate_pem: Vec<u8>,
+    pub key_pem: Secret,
 }
 
 /// `[builtin_broker]`, or its defaults where the file names no broker at all.
