@@ -4,6 +4,7 @@
 //! move through the year, `plan` brings them together into [`plan::Wanted`], `draft` offers tables from literature.
 
 pub mod calendar;
+pub mod draft;
 pub mod light_plan;
 pub mod plan;
 pub mod season;
