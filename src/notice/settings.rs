@@ -42,4 +42,8 @@ pub struct Settings {
     /// Urgent mails an hour; what is over is gathered into one.
     pub at_most: u32,
     pub vet_phone: Option<String>,
+    /// Whether replies to mails are read.
+    pub answers_by_mail: bool,
+    /// The page's address without a final `/`, for links in mails; `None`: no link.
+    pub page: Option<String>,
 }
