@@ -1,18 +1,22 @@
 //! The only place that asks what time it is. Everything else is told.
+#![expect(clippy::disallowed_methods, reason = "this is the room that may ask")]
 
 use crate::terms::time::{Mono, Now, Span, Wall};
 use std::sync::OnceLock;
+use std::sync::atomic::{AtomicI64, Ordering};
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 /// The two clocks of a running house.
 ///
 /// Real: the wall clock is the machine's, the monotonic one goes on where the stored one stopped plus the time away, so
 /// that dwell times and silences survive a restart. Scaled (for the demo): both run `speed` times as fast from one start.
-#[derive(Clone, Debug)]
+#[derive(Debug)]
 pub struct Clock {
     /// The machine's monotonic clock when `base` was true.
     started: Instant,
     base: Now,
+    /// What [`Clock::resume`] put the monotonic clock forward by, ms.
+    forward_ms: AtomicI64,
     /// `None`: the wall clock is the machine's.
     speed: Option<f64>,
 }
@@ -21,23 +25,35 @@ pub struct Clock {
 pub const SPEEDS: std::ops::RangeInclusive<f64> = 0.1..=3_600.0;
 
 impl Clock {
-    /// The machine's clocks. `stored`: both clocks when the last process last wrote them down.
-    pub fn real(stored: Option<Now>) -> Clock {
-        Clock { started: Instant::now(), base: resumed(stored, machine_wall()), speed: None }
+    /// The machine's clocks, monotonic time from zero.
+    pub fn real() -> Clock {
+        Clock {
+            started: Instant::now(),
+            base: Now { mono: Mono::from_ms(0), wall: machine_wall() },
+            forward_ms: AtomicI64::new(0),
+            speed: None,
+        }
+    }
+
+    /// Lets monotonic time go on from where a stored one stopped, plus the time away. Once, before anything is judged.
+    pub fn resume(&self, stored: Now) {
+        let forward = resumed(stored, self.base.wall).since(self.base.mono);
+        self.forward_ms.store(forward.as_ms(), Ordering::Relaxed);
     }
 
     /// Both clocks from `from` on, `speed` times as fast as the machine's (clamped to [`SPEEDS`]).
     pub fn scaled(from: Now, speed: f64) -> Clock {
         let speed = if speed.is_finite() { speed.clamp(*SPEEDS.start(), *SPEEDS.end()) } else { 1.0 };
-        Clock { started: Instant::now(), base: from, speed: Some(speed) }
+        Clock { started: Instant::now(), base: from, forward_ms: AtomicI64::new(0), speed: Some(speed) }
     }
 
     pub fn now(&self) -> Now {
         let gone = self.started.elapsed();
-        match self.speed {
+        let now = match self.speed {
             None => Now { mono: self.base.mono + span_of(gone), wall: machine_wall() },
             Some(speed) => self.base + Span::from_s(gone.as_secs_f64() * speed),
-        }
+        };
+        Now { mono: now.mono + Span::ms(self.forward_ms.load(Ordering::Relaxed)), wall: now.wall }
     }
 
     /// How long the machine has to sleep until `then`; zero when it has passed.
@@ -68,12 +84,9 @@ fn span_of(duration: Duration) -> Span {
     Span::ms(i64::try_from(duration.as_millis()).unwrap_or(i64::MAX))
 }
 
-/// Both clocks at a start: a wall clock that went back while we were away must not turn monotonic time back.
-fn resumed(stored: Option<Now>, wall: Wall) -> Now {
-    match stored {
-        None => Now { mono: Mono::from_ms(0), wall },
-        Some(last) => Now { mono: last.mono + wall.since(last.wall).max(Span::ZERO), wall },
-    }
+/// Monotonic time at a start: a wall clock that went back while we were away must not turn it back.
+fn resumed(stored: Now, wall: Wall) -> Mono {
+    stored.mono + wall.since(stored.wall).max(Span::ZERO)
 }
 
 #[cfg(test)]
@@ -83,11 +96,13 @@ mod tests {
     #[test]
     fn monotonic_time_goes_on_over_a_restart_and_never_back() {
         let stored = Now { mono: Mono::from_ms(5_000), wall: Wall::from_ms(1_000_000) };
-        let away = resumed(Some(stored), Wall::from_ms(1_090_000));
-        assert_eq!(away.mono, Mono::from_ms(95_000));
-        let set_back = resumed(Some(stored), Wall::from_ms(10));
-        assert_eq!(set_back, Now { mono: Mono::from_ms(5_000), wall: Wall::from_ms(10) });
-        assert_eq!(resumed(None, Wall::from_ms(7)).mono, Mono::from_ms(0));
+        assert_eq!(resumed(stored, Wall::from_ms(1_090_000)), Mono::from_ms(95_000));
+        assert_eq!(resumed(stored, Wall::from_ms(10)), Mono::from_ms(5_000), "set back while we were away");
+        let clock = Clock::scaled(Now::at(1_000), 0.1);
+        clock.resume(Now::at(400));
+        assert!(clock.now().mono.since(Mono::from_ms(1_000)) < Span::h(1), "{:?}", clock.now());
+        clock.resume(Now { mono: Mono::from_ms(7_200_000), wall: Wall::from_ms(0) });
+        assert!(clock.now().mono >= Mono::from_ms(7_201_000), "{:?}", clock.now());
     }
 
     #[test]

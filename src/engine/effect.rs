@@ -12,6 +12,8 @@ pub enum Effect {
     Commit { rows: Vec<Row>, notices: Vec<NoticeRow> },
     /// To the broker, retained, best effort.
     Publish { topic: String, payload: String },
+    /// What became of the `Event::Command` that was just handed over: exactly one for each, in words for whoever asked.
+    Answer { done: bool, words: String },
     /// One line for the log, without secrets.
     Log { warn: bool, text: String },
 }

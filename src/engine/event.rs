@@ -12,6 +12,9 @@ pub enum Event<'a> {
     LinkLost,
     /// Connected and subscribed.
     LinkUp,
+    /// Why the link to the broker hears nothing, or not all, in words that a keeper can act on: a topic is refused, a
+    /// huge retained message ends every connection, another client has our id. The link may be up all the same.
+    LinkTrouble(String),
     /// The instant that `next_wake` asked for has come (or any later one).
     Wake,
     /// A keeper, or a program on a keeper's behalf, says something.

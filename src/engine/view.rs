@@ -7,9 +7,9 @@ use crate::finding::fact::Fact;
 use crate::terms::place::Place;
 use crate::terms::quantity::{Degrees, Quantity};
 use crate::terms::time::{Now, Span, Wall};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct View {
     pub at: Now,
     pub site: String,
@@ -35,7 +35,7 @@ pub struct View {
 }
 
 /// Messages since the start, each counted once.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Counts {
     pub messages: u64,
     pub accepted: u64,
@@ -43,7 +43,7 @@ pub struct Counts {
     pub unlinked: u64,
 }
 
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct EnclosureView {
     pub id: String,
     pub animal: Option<String>,
@@ -65,7 +65,7 @@ pub struct EnclosureView {
 }
 
 /// The one word of an enclosure's state: what the tile shows.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Condition {
     InBand,
@@ -79,7 +79,7 @@ pub enum Condition {
     Shelved,
 }
 
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct PlaceView {
     pub place: Place,
     /// Last trusted reading, °C.
@@ -94,14 +94,14 @@ pub struct PlaceView {
     pub unseen: Option<String>,
 }
 
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct HumidityView {
     pub place: Place,
     pub percent: Option<f64>,
     pub wanted: Option<(f64, f64)>,
 }
 
-#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct LightView {
     pub planned_on: Option<bool>,
     pub seen_on: Option<bool>,
@@ -112,7 +112,7 @@ pub struct LightView {
 }
 
 /// What is known of the heat, in words and numbers for `explain`.
-#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct HeatView {
     /// `hearing`, `learning`, `young`, `watching`, or `none` where there is no heat source to watch.
     pub state: String,
@@ -122,7 +122,7 @@ pub struct HeatView {
     pub switch_on: Option<bool>,
 }
 
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct RoomView {
     pub id: String,
     pub name: String,
@@ -130,20 +130,20 @@ pub struct RoomView {
     pub at: Option<Wall>,
 }
 
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct KeeperView {
     pub id: String,
     pub name: String,
 }
 
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct CircuitView {
     pub id: String,
     pub name: String,
 }
 
 /// A message that became no reading.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct UnreadView {
     pub topic: String,
     /// The last payload as text, cut at 200 bytes; bytes that are no text shown as U+FFFD.
@@ -155,7 +155,7 @@ pub struct UnreadView {
     pub refused: Option<String>,
 }
 
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct IncidentView {
     pub id: String,
     pub cause: Cause,
@@ -180,7 +180,7 @@ pub struct IncidentView {
     pub latched: bool,
 }
 
-#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct FeedView {
     pub connected: bool,
     pub since: Option<Wall>,
@@ -192,7 +192,7 @@ pub struct FeedView {
     pub per_minute: Vec<u32>,
 }
 
-#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct PostView {
     /// Why mail does not go out; `None`: it does.
     pub failing: Option<String>,
@@ -200,7 +200,7 @@ pub struct PostView {
     pub waiting: u32,
 }
 
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct ProbeView {
     /// `a3 warm_side.temperature`, as the configuration would write it.
     pub name: String,

@@ -18,10 +18,12 @@
 pub mod builtin;
 pub mod filter;
 pub mod link;
+mod options;
 mod publish;
 mod queue;
 pub mod settings;
 mod tls;
+mod why;
 
 pub use publish::Publisher;
 pub use queue::{Inbox, Message};
