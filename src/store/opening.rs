@@ -1,0 +1,290 @@
+//! Opening: the lock, the schema and its migrations, the check of integrity, and setting a damaged file aside.
+
+use super::outbox::{Entry, Outbox};
+use super::reader::recipients;
+use super::{Error, FILE, Found, Hook, Mail, Told};
+use crate::engine::event::StoreOutcome;
+use crate::incident::Row;
+use crate::terms::time::{Mono, Now, Wall};
+use rusqlite::{Connection, ErrorCode, OptionalExtension};
+use std::fs::{self, File, TryLockError};
+use std::path::{Path, PathBuf};
+
+/// `PRAGMA application_id`: says whose file it is ("Warm" in ASCII).
+const APPLICATION: i64 = 0x5761_726d;
+
+/// One step a version; a step, once released, is never edited. The database's `user_version` counts those done.
+const MIGRATIONS: &[&str] = &["
+    CREATE TABLE meta(key TEXT PRIMARY KEY, value) WITHOUT ROWID;
+    CREATE TABLE probe(id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE);
+    -- Of the hours that are open. t: ms since 1970, v: thousandths of the quantity's unit.
+    CREATE TABLE reading(probe INTEGER, t INTEGER, v INTEGER NOT NULL, PRIMARY KEY(probe, t)) WITHOUT ROWID;
+    -- Closed hours, packed (pack.rs). key: hour since 1970 << 20 | probe, so that new ones are appended.
+    CREATE TABLE chunk(key INTEGER PRIMARY KEY, data BLOB NOT NULL);
+    -- Ten minutes each, packed by day. key: day since 1970 << 20 | probe.
+    CREATE TABLE summary(key INTEGER PRIMARY KEY, data BLOB NOT NULL);
+    CREATE TABLE state(key TEXT PRIMARY KEY, json TEXT NOT NULL) WITHOUT ROWID;
+    CREATE TABLE snapshot(key TEXT PRIMARY KEY, data BLOB NOT NULL);
+    CREATE TABLE mail(
+        id INTEGER PRIMARY KEY, notice TEXT NOT NULL UNIQUE, json TEXT NOT NULL, waits INTEGER NOT NULL,
+        queued_at INTEGER NOT NULL, attempts INTEGER NOT NULL, next INTEGER NOT NULL);
+    CREATE INDEX mail_waits ON mail(id) WHERE waits;
+    CREATE TABLE mail_to(
+        mail INTEGER, place INTEGER, keeper TEXT NOT NULL, address TEXT NOT NULL, fate TEXT NOT NULL,
+        words TEXT NOT NULL, PRIMARY KEY(mail, place)) WITHOUT ROWID;
+    CREATE TABLE gap(id INTEGER PRIMARY KEY, since INTEGER NOT NULL, until INTEGER, why TEXT NOT NULL);
+"];
+
+/// What the writer starts with.
+pub(super) struct Opened {
+    pub db: Connection,
+    /// Held as long as the store is open.
+    pub lock: File,
+    pub found: Found,
+    pub told: Vec<Told>,
+    pub mails: Outbox,
+}
+
+pub(super) fn open(folder: &Path, now: Now, hook: Option<&Hook>) -> Result<Opened, Error> {
+    make_folder(folder)?;
+    let lock = lock(folder)?;
+    let path = folder.join(FILE);
+    let (mut db, set_aside) = match begin(&path) {
+        Ok(db) => (db, None),
+        Err(Fault::Other(error)) => return Err(error),
+        Err(Fault::Damaged(why)) => {
+            let aside = set_aside(&path, now.wall)?;
+            let db = begin(&path).map_err(|fault| match fault {
+                Fault::Other(error) => error,
+                Fault::Damaged(why) => Error::Database(format!("a fresh store is damaged at once ({why}): the disk?")),
+            })?;
+            (db, Some((aside, why)))
+        }
+    };
+    if let Some(hook) = hook {
+        hook("opened").map_err(|e| Error::Database(words(folder, &e)))?;
+    }
+    let mut told = Vec::new();
+    if let Some((aside, why)) = &set_aside {
+        told.push(Told::Health(StoreOutcome::Failing(format!(
+            "the store was damaged ({why}) and is now {}; a fresh one was begun, so learned behaviour and open \
+             incidents start anew; check the disk",
+            aside.display()
+        ))));
+    }
+    let refuse = |e: rusqlite::Error| Error::Database(words(folder, &e));
+    let (found, mails) = look(&db, set_aside.map(|(aside, _)| aside)).map_err(refuse)?;
+    // A disk that takes nothing must not keep us from watching: it is told, and what is to be written waits in memory.
+    if let Err(error) = note(&mut db, &found, now) {
+        told.push(Told::Health(StoreOutcome::Failing(words(folder, &error))));
+    }
+    Ok(Opened { db, lock, found, told, mails })
+}
+
+fn make_folder(folder: &Path) -> Result<(), Error> {
+    use std::os::unix::fs::DirBuilderExt;
+    if folder.is_dir() {
+        return Ok(());
+    }
+    // Mail addresses and habits of the house are nobody else's business.
+    fs::DirBuilder::new()
+        .recursive(true)
+        .mode(0o700)
+        .create(folder)
+        .map_err(|why| Error::Folder(folder.to_owned(), why))
+}
+
+/// A lock of its own and not SQLite's, which would shut our own readers out. The system drops it if we are killed.
+fn lock(folder: &Path) -> Result<File, Error> {
+    let file = File::options()
+        .create(true)
+        .truncate(false)
+        .write(true)
+        .open(folder.join("lock"))
+        .map_err(|why| Error::Folder(folder.to_owned(), why))?;
+    match file.try_lock() {
+        Ok(()) => Ok(file),
+        Err(TryLockError::WouldBlock) => Err(Error::InUse(folder.to_owned())),
+        Err(TryLockError::Error(why)) => Err(Error::Folder(folder.to_owned(), why)),
+    }
+}
+
+enum Fault {
+    Damaged(String),
+    Other(Error),
+}
+
+impl From<rusqlite::Error> for Fault {
+    fn from(error: rusqlite::Error) -> Fault {
+        if damaged(&error) {
+            Fault::Damaged(error.to_string())
+        } else {
+            Fault::Other(Error::Database(error.to_string()))
+        }
+    }
+}
+
+pub(super) fn damaged(error: &rusqlite::Error) -> bool {
+    matches!(error.sqlite_error_code(), Some(ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase))
+}
+
+fn begin(path: &Path) -> Result<Connection, Fault> {
+    use std::os::unix::fs::OpenOptionsExt;
+    // SQLite gives its other files the mode of this one.
+    if let Err(why) = File::options().create(true).truncate(false).write(true).mode(0o600).open(path) {
+        return Err(Fault::Other(Error::Folder(path.to_owned(), why)));
+    }
+    let mut db = Connection::open(path)?;
+    db.busy_timeout(std::time::Duration::from_secs(2))?;
+    db.set_prepared_statement_cache_capacity(64);
+    let found: i64 = db.query_row("PRAGMA user_version", [], |r| r.get(0))?;
+    let known = MIGRATIONS.len() as i64;
+    if found > known {
+        return Err(Fault::Other(Error::Newer(found, known)));
+    }
+    // Before journal_mode: the first write to a file that is not ours must not happen.
+    let application: i64 = db.query_row("PRAGMA application_id", [], |r| r.get(0))?;
+    let tables: i64 = db.query_row("SELECT count(*) FROM sqlite_schema", [], |r| r.get(0))?;
+    if tables > 0 && application != APPLICATION {
+        return Err(Fault::Other(Error::Database(format!(
+            "{} is a database, but not of Warmside: name another [store] folder",
+            path.display()
+        ))));
+    }
+    check(&db)?;
+    db.pragma_update(None, "journal_mode", "WAL")?;
+    db.pragma_update(None, "synchronous", "FULL")?;
+    migrate(&mut db, found)?;
+    Ok(db)
+}
+
+/// SQLite's own check, of every page: a damaged page is found now and not when an incident needs it.
+fn check(db: &Connection) -> Result<(), Fault> {
+    let verdict: String = db.query_row("PRAGMA quick_check(1)", [], |r| r.get(0))?;
+    if verdict == "ok" { Ok(()) } else { Err(Fault::Damaged(verdict)) }
+}
+
+fn migrate(db: &mut Connection, found: i64) -> Result<(), Fault> {
+    for (done, step) in MIGRATIONS.iter().enumerate().skip(found.max(0) as usize) {
+        let step_transaction = db.transaction()?;
+        step_transaction.execute_batch(step)?;
+        step_transaction.pragma_update(None, "application_id", APPLICATION)?;
+        step_transaction.pragma_update(None, "user_version", done as i64 + 1)?;
+        step_transaction.commit()?;
+    }
+    Ok(())
+}
+
+/// Renames the file and SQLite's two beside it, so that nothing of them is lost and nothing of them is read again.
+fn set_aside(path: &Path, at: Wall) -> Result<PathBuf, Error> {
+    let stamp: String = at.rfc3339().chars().filter(char::is_ascii_alphanumeric).collect();
+    let name = |extra: &str, aside: bool| -> PathBuf {
+        let mut name = path.as_os_str().to_owned();
+        if aside {
+            name.push(format!(".damaged-{stamp}"));
+        }
+        name.push(extra);
+        PathBuf::from(name)
+    };
+    for extra in ["-wal", "-shm", ""] {
+        match fs::rename(name(extra, false), name(extra, true)) {
+            Err(why) if why.kind() != std::io::ErrorKind::NotFound => return Err(Error::Folder(path.to_owned(), why)),
+            _ => {}
+        }
+    }
+    Ok(name("", true))
+}
+
+fn look(db: &Connection, set_aside: Option<PathBuf>) -> rusqlite::Result<(Found, Outbox)> {
+    let number = |key: &str| -> rusqlite::Result<Option<i64>> {
+        db.query_row("SELECT value FROM meta WHERE key = ?", [key], |r| r.get(0)).optional()
+    };
+    let last = match (number("last_mono")?, number("last_wall")?) {
+        (Some(mono), Some(wall)) => Some(Now { mono: Mono::from_ms(mono), wall: Wall::from_ms(wall) }),
+        _ => None,
+    };
+    let clean = number("clean")? == Some(1);
+    let site = site(db)?;
+    let rows = db
+        .prepare("SELECT key, json FROM state ORDER BY key")?
+        .query_map([], |r| Ok(Row { key: r.get(0)?, json: Some(r.get(1)?) }))?
+        .collect::<rusqlite::Result<_>>()?;
+    let snapshot = db
+        .prepare("SELECT key, data FROM snapshot ORDER BY key")?
+        .query_map([], |r| Ok((r.get(0)?, r.get(1)?)))?
+        .collect::<rusqlite::Result<_>>()?;
+    Ok((Found { site, last, clean, rows, snapshot, set_aside }, mails(db)?))
+}
+
+/// Notes that a process has begun, and the time since the last one as a gap.
+fn note(db: &mut Connection, found: &Found, now: Now) -> rusqlite::Result<()> {
+    let transaction = db.transaction()?;
+    transaction.execute("INSERT OR REPLACE INTO meta VALUES('clean', 0)", [])?;
+    if let Some(last) = found.last {
+        // What was open when the last process ended, ended with it: the daemon says anew what it misses.
+        transaction.execute("UPDATE gap SET until = max(since, ?) WHERE until IS NULL", [last.wall.as_ms()])?;
+        if now.wall > last.wall {
+            let why = if found.clean { "not running" } else { "not running; it did not end in good order" };
+            let span = (last.wall.as_ms(), now.wall.as_ms(), why);
+            transaction.execute("INSERT INTO gap(since, until, why) VALUES(?, ?, ?)", span)?;
+        }
+    }
+    transaction.commit()
+}
+
+/// The random part of this store's Message-IDs, made when it is begun.
+fn site(db: &Connection) -> rusqlite::Result<String> {
+    let stored = db.query_row("SELECT value FROM meta WHERE key = 'site'", [], |r| r.get(0)).optional()?;
+    if let Some(site) = stored {
+        return Ok(site);
+    }
+    // SQLite seeds its randomness from the system's.
+    let site: String = db.query_row("SELECT lower(hex(randomblob(8)))", [], |r| r.get(0))?;
+    db.execute("INSERT INTO meta VALUES('site', ?)", [&site])?;
+    Ok(site)
+}
+
+fn mails(db: &Connection) -> rusqlite::Result<Outbox> {
+    let next_row = db.query_row("SELECT coalesce(max(id), 0) + 1 FROM mail", [], |r| r.get(0))?;
+    let mut outbox = Outbox { next_row, ..Outbox::default() };
+    let mut mails = db.prepare("SELECT id, json, queued_at, attempts, next FROM mail WHERE waits ORDER BY id")?;
+    let mut found = mails.query([])?;
+    while let Some(row) = found.next()? {
+        let id: i64 = row.get(0)?;
+        let json: String = row.get(1)?;
+        let notice = serde_json::from_str(&json).map_err(|e| rusqlite::Error::ToSqlConversionFailure(Box::new(e)))?;
+        let to = recipients(db, id)?;
+        let mail = Mail {
+            notice,
+            queued_at: Wall::from_ms(row.get(2)?),
+            attempts: row.get(3)?,
+            next: Wall::from_ms(row.get(4)?),
+            to,
+        };
+        outbox.entries.insert(id, Entry { mail, dirty: false });
+    }
+    Ok(outbox)
+}
+
+/// SQLite's refusal in words that an operator can act on.
+pub(super) fn words(folder: &Path, error: &rusqlite::Error) -> String {
+    let folder = folder.display();
+    match error.sqlite_error_code() {
+        Some(ErrorCode::DiskFull) => format!("the disk that holds {folder} is full: free some space"),
+        Some(ErrorCode::ReadOnly) => {
+            format!("{folder} cannot be written: mount it for writing, or mend its permissions")
+        }
+        Some(ErrorCode::SystemIoFailure) => {
+            format!("the disk that holds {folder} fails ({error}): look at its cable, card and log")
+        }
+        Some(ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase) => {
+            format!(
+                "the store in {folder} is damaged ({error}): restart Warmside, which sets it aside and begins a fresh one"
+            )
+        }
+        Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked) => {
+            format!("another program holds the store in {folder}: end it")
+        }
+        _ => format!("the store in {folder} refuses: {error}"),
+    }
+}
