@@ -3,6 +3,7 @@
 
 pub mod care;
 pub mod clock;
+pub mod control;
 pub mod engine;
 pub mod finding;
 pub mod heat;
