@@ -4,6 +4,7 @@
 pub mod care;
 pub mod clock;
 pub mod control;
+pub mod config;
 pub mod engine;
 pub mod finding;
 pub mod heat;

@@ -26,7 +26,8 @@ pub struct Link {
 #[derive(Clone, Debug, PartialEq)]
 pub struct Read {
     pub what: What,
-    /// RFC 6901 pointer into JSON, or `/2` for the third of `columns`; `None`: the whole payload.
+    /// RFC 6901 pointer into JSON, `/2` for the third of `columns`, `/NAME` for a record of a SenML pack; `None`: the whole
+    /// payload, or the only record.
     pub pointer: Option<String>,
     pub unit: Unit,
     /// Added after conversion, K. Only where a link reads one place.
@@ -39,6 +40,15 @@ pub enum What {
     Slot(Slot),
     /// This quantity at the place that the topic's `{place}` names.
     AtPlaceOfTopic(Quantity),
+}
+
+impl What {
+    pub const fn quantity(self) -> Quantity {
+        match self {
+            What::Slot(slot) => slot.quantity(),
+            What::AtPlaceOfTopic(quantity) => quantity,
+        }
+    }
 }
 
 /// How a payload is pinned. The default is a bare JSON number or a JSON document.
@@ -54,7 +64,8 @@ pub struct Shape {
     pub columns: Option<(String, usize)>,
     /// The words for on and off.
     pub words: Option<(String, String)>,
-    /// In an array of objects, the one whose member equals a text: (member, equals).
+    /// In an array of objects, the one whose member equals a text: (member, equals). The first array on a pointer's way
+    /// stands for its picked element: `/sensors/t` with `id` = `28-0a` reads `t` of that element of `sensors`.
     pub pick: Option<(String, String)>,
     pub senml: bool,
 }

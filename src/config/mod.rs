@@ -1,0 +1,180 @@
+//! A keeper's file becomes the settings of the rooms that obey them, or a report of everything that is wrong with it.
+//!
+//! `syntax` mends the text, `walk` asks the tree for keys, one file a table reads them, `overlap` judges the links together.
+//! Every check of a file is here, so that nothing is found wrong with it later, while animals depend on it.
+
+mod band;
+mod care;
+mod edges;
+mod enclosure;
+pub mod fault;
+mod files;
+mod link;
+mod names;
+mod nearest;
+mod overlap;
+mod reads;
+mod season;
+mod shape;
+mod site;
+mod syntax;
+mod values;
+mod walk;
+
+use crate::mqtt::settings::{Broker, BuiltinBroker};
+use crate::post::settings::{Answers, Server, Way};
+use crate::{engine, notice};
+use fault::{Fault, Report};
+use files::Files;
+use std::path::{Path, PathBuf};
+use toml::de::DeTable;
+
+/// The longest file in bytes: a thousand enclosures, each with a page of words.
+const LONGEST: u64 = 8 * 1024 * 1024;
+
+/// Everything that a file says, checked.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Config {
+    /// What the engine obeys.
+    pub settings: engine::settings::Settings,
+    /// Exactly one of these two is set.
+    pub broker: Option<Broker>,
+    pub builtin_broker: Option<BuiltinBroker>,
+    pub post: Way,
+    pub post_fallback: Option<Server>,
+    pub answers: Option<Answers>,
+    pub store: crate::store::settings::Settings,
+    pub page: crate::page::settings::Settings,
+    /// What is doubtful and obeyed all the same.
+    pub doubts: Report,
+}
+
+/// Reads a file with everything that it names. `Err`: it has faults, all of them told.
+pub fn load(path: &Path) -> Result<Config, Report> {
+    let credentials = std::env::var_os("CREDENTIALS_DIRECTORY").map(PathBuf::from);
+    load_with(path, credentials, true)
+}
+
+/// As [`load`], for commands that reach no server (`replay`): passwords and certificates are not looked for, so that a
+/// recording can be replayed where they are not.
+pub fn load_without_secrets(path: &Path) -> Result<Config, Report> {
+    load_with(path, None, false)
+}
+
+fn load_with(path: &Path, credentials: Option<PathBuf>, secrets: bool) -> Result<Config, Report> {
+    let name = path.display().to_string();
+    let folder = path.parent().map(Path::to_path_buf).unwrap_or_default();
+    let folder = if folder.as_os_str().is_empty() { PathBuf::from(".") } else { folder };
+    let files = Files { folder, credentials, secrets };
+    match read(path) {
+        Ok(bytes) => parse(&name, &bytes, &files),
+        Err((what, right)) => Err(Report::new(name, String::new(), vec![whole(0, what, right)])),
+    }
+}
+
+fn read(path: &Path) -> Result<Vec<u8>, (&'static str, String)> {
+    use std::io::Read;
+    let cannot = |why: std::io::Error| match why.kind() {
+        std::io::ErrorKind::NotFound => ("there is no such file", "`--config FILE` names it".to_owned()),
+        _ => ("this file cannot be read", why.to_string()),
+    };
+    let mut bytes = Vec::new();
+    let file = std::fs::File::open(path).map_err(cannot)?;
+    file.take(LONGEST + 1).read_to_end(&mut bytes).map_err(cannot)?;
+    if bytes.len() as u64 > LONGEST {
+        return Err(("this file is too long", "at most 8 MiB".into()));
+    }
+    Ok(bytes)
+}
+
+fn whole(at: usize, what: &str, right: String) -> Fault {
+    Fault { span: at..at, warning: false, absence: false, what: what.into(), right: Some(right), also: None }
+}
+
+/// The text of a file to its meaning.
+fn parse(name: &str, bytes: &[u8], files: &Files) -> Result<Config, Report> {
+    let text = match std::str::from_utf8(bytes) {
+        Ok(text) => text.to_owned(),
+        Err(why) => {
+            let fault = whole(why.valid_up_to(), "this is no UTF-8 text", "save the file as UTF-8".into());
+            return Err(Report::new(name.into(), String::from_utf8_lossy(bytes).into_owned(), vec![fault]));
+        }
+    };
+    let (mended, mut faults) = syntax::mend(&text);
+    let broken = !faults.is_empty();
+    let (tree, _) = DeTable::parse_recoverable(&mended);
+    let walk = walk::Walk::default();
+    let house = house(&walk::Table::root(&walk, tree.get_ref()), files);
+    // What could not be read may be just what seems to be missing.
+    faults.extend(walk.into_faults().into_iter().filter(|f| !(broken && f.absence)));
+    let report = Report::new(name.into(), text, faults);
+    match house {
+        Some(house) if !report.is_fatal() => Ok(Config { doubts: report, ..house }),
+        _ => Err(report),
+    }
+}
+
+/// Every table of the file. `None` only where a fault has been told.
+fn house(root: &walk::Table<'_>, files: &Files) -> Option<Config> {
+    let site = site::site(root);
+    let (daily, weekly) = site::letters(root);
+    let (repeat_now, repeat_today, pause) = site::repeat(root);
+    let vet_phone = site::vet(root);
+    let (keepers, keeper_names) = site::keepers(root);
+    let (rooms, room_names) = site::rooms(root);
+    let (circuits, circuit_names) = site::circuits(root);
+    let (cares, care_names) = care::cares(root, &site, &keeper_names);
+    let house = enclosure::House {
+        site: &site,
+        rooms: &room_names,
+        circuits: &circuit_names,
+        cares: &cares,
+        care_names: &care_names,
+    };
+    let enclosures = enclosure::enclosures(root, &house);
+    let links = link::links(root, &link::Wall { site: &site, enclosures: &enclosures, rooms: &room_names });
+    overlap::check(root.walk, &links, &enclosures, &room_names);
+    let ear = edges::ear(root, files);
+    let (post, post_fallback, at_most) = edges::post(root, files);
+    let answers = edges::answers(root, files);
+    let store = edges::store(root, files);
+    let (page, page_address) = edges::page(root, files);
+    root.finish();
+    let notice = notice::settings::Settings {
+        site: site.name,
+        time_zone: site.time_zone,
+        degrees: site.degrees,
+        keepers,
+        daily,
+        weekly,
+        repeat_now,
+        repeat_today,
+        pause,
+        at_most,
+        vet_phone,
+        answers_by_mail: answers.is_some(),
+        page: page_address,
+    };
+    let settings = engine::settings::Settings {
+        notice,
+        rooms,
+        circuits,
+        enclosures: enclosures.all,
+        links: links.into_iter().map(|l| l.link).collect(),
+        position: site.position,
+        commands_topic: ear.commands,
+        publish: ear.publish,
+    };
+    let doubts = Report::new(String::new(), String::new(), Vec::new());
+    (ear.broker.is_some() || ear.builtin.is_some()).then_some(Config {
+        settings,
+        broker: ear.broker,
+        builtin_broker: ear.builtin,
+        post,
+        post_fallback,
+        answers,
+        store,
+        page,
+        doubts,
+    })
+}
