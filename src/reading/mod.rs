@@ -1,6 +1,17 @@
 //! A topic and some bytes become readings, or a refusal that says why. No bytes panic, nothing is guessed.
 
+pub mod decode;
+pub mod json;
+pub mod links;
+pub mod number;
+pub mod probes;
+pub mod record;
+pub mod refusal;
+pub mod senml;
 pub mod settings;
+pub mod stamp;
+pub mod topic;
+pub mod topics;
 
 use crate::terms::id::{EnclosureIx, ProbeIx, RoomIx};
 use crate::terms::place::Place;
