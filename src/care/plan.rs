@@ -49,6 +49,8 @@ pub struct Wanted {
     pub changed_at: Option<Wall>,
     /// The next one, if it comes within two days.
     pub changes_at: Option<Wall>,
+    /// How far the site's clocks were moved (ahead: positive) in the last week: what a timer that nobody set is off by.
+    pub clocks_moved: Span,
     /// Between warm side and cool side while heat is due; 0: not judged.
     pub gradient_at_least_k: f64,
     /// Bands are on their way: after a change of the light or in a season's steps.
@@ -78,6 +80,7 @@ struct Day {
     until: Wall,
     changes: Vec<(Wall, bool)>,
     has_light: bool,
+    clocks_moved: Span,
     start: Judged,
     end: Judged,
 }
@@ -86,9 +89,11 @@ impl Day {
     fn new(care: &Care, calendar: &Calendar, date: Date) -> Day {
         let changes =
             light_plan::changes(|d| season::light_on(care, d), date.plus_days(-3), date.plus_days(3), calendar);
+        let (from, until) = (calendar.midnight(date), calendar.midnight(date.plus_days(1)));
         Day {
-            from: calendar.midnight(date),
-            until: calendar.midnight(date.plus_days(1)),
+            from,
+            until,
+            clocks_moved: calendar.offset(until) - calendar.offset(from - Span::days(7)),
             changes,
             has_light: season::light_on(care, date).is_some(),
             start: season::judged(care, date, false),
@@ -288,6 +293,7 @@ fn evaluate(day: &Day, follows_within: Span, at: Wall) -> (Wanted, (Wall, Wall))
         light_on,
         changed_at: last.map(|(when, _)| when).filter(|&when| from.since(when) < HORIZON),
         changes_at: next.filter(|&when| when.since(from) < HORIZON),
+        clocks_moved: day.clocks_moved,
         gradient_at_least_k: 0.0,
         moving: old > 0.0 || stepping,
     };

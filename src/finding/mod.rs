@@ -8,6 +8,8 @@ pub mod cause;
 pub mod course;
 pub mod fact;
 pub mod feed;
+pub mod light;
+pub mod light_seen;
 
 use crate::terms::id::{CircuitIx, EnclosureIx, RoomIx};
 use crate::terms::place::Place;

@@ -1,0 +1,265 @@
+//! Light seen against light planned, over days: each planted fault gives one finding of the right name, health gives none.
+
+use std::sync::Arc;
+use warmside::care::calendar::Calendar;
+use warmside::care::plan::Plan;
+use warmside::care::settings::{Care, LightPlan};
+use warmside::finding::Change;
+use warmside::finding::Subject;
+use warmside::finding::fact::Fact;
+use warmside::finding::light::{Around, Judge};
+use warmside::finding::light_seen::Evidence;
+use warmside::terms::id::EnclosureIx;
+use warmside::terms::time::{Now, Wall};
+
+const MINUTE: i64 = 60_000;
+
+fn at(text: &str) -> Wall {
+    Wall::parse_rfc3339(text).expect("a literal")
+}
+
+/// Civil minutes of the day, 0 to 1439, and days since the first.
+struct Clock {
+    day: i64,
+    minute: i64,
+    /// What a timer that nobody set shows: the clock as it was on the first day.
+    unset: i64,
+}
+
+struct Run {
+    said: Vec<String>,
+    shifts: Vec<i64>,
+}
+
+impl Run {
+    /// What was said, without what followed from it: `civil time cause` or `civil time -cause` for calm.
+    fn said(&self) -> Vec<&str> {
+        self.said.iter().map(String::as_str).collect()
+    }
+}
+
+/// Lights from 08:00 for 12 h in Dublin; a report every `every` minutes of what `evidence` sees (none where it sees nothing).
+fn run(first: &str, days: i64, every: i64, evidence: impl Fn(&Clock) -> Vec<Evidence>) -> Run {
+    let care = Care { light: Some(LightPlan::Fixed { on_min: 480, hours: 12.0 }), ..Default::default() };
+    let calendar = Arc::new(Calendar::new("Europe/Dublin", None).expect("a zone"));
+    let start = at(&format!("{first}T00:00:00Z"));
+    let mut plan = Plan::new(Arc::new(care), calendar.clone(), start);
+    let (mut judge, mut found) = (Judge::default(), Run { said: vec![], shifts: vec![] });
+    let (first_date, first_offset) = (calendar.civil(start).date, calendar.offset(start));
+    let mut next_wake = None;
+    for minute in 0..days * 1_440 {
+        let now = Now::at(start.as_ms() + minute * MINUTE);
+        let wanted = *plan.wanted(now.wall);
+        let around =
+            Around { subject: Subject::Enclosure(EnclosureIx(0)), wanted: &wanted, lamp_heats: false, hold: false };
+        let civil = calendar.civil(now.wall);
+        let of_day = civil.of_day.as_ms() / MINUTE;
+        let drift = (calendar.offset(now.wall) - first_offset).as_ms() / MINUTE;
+        let clock =
+            Clock { day: civil.date.days_since(first_date), minute: of_day, unset: (of_day - drift).rem_euclid(1_440) };
+        let mut out = Vec::new();
+        if minute % every == 0 {
+            for seen in evidence(&clock) {
+                judge.hear(&around, seen, now, &mut out);
+            }
+        }
+        // The engine wakes a judge at the instant it asked for, not before.
+        if next_wake.is_some_and(|wake| now.mono >= wake) {
+            judge.wake(&around, now, &mut out);
+        }
+        next_wake = judge.next_wake(&wanted, now);
+        assert!(next_wake.is_none_or(|wake| wake > now.mono));
+        for change in out {
+            match change {
+                Change::Stands(finding) => {
+                    found.said.push(format!("{civil} {}", finding.key.cause.word()));
+                    for fact in finding.facts {
+                        if let Fact::LightShift { by } = fact {
+                            found.shifts.push(by.as_ms() / MINUTE);
+                        }
+                    }
+                }
+                Change::Calm(key) => found.said.push(format!("{civil} -{}", key.cause.word())),
+            }
+        }
+    }
+    found
+}
+
+fn lit(minute: i64) -> bool {
+    (480..1_200).contains(&minute)
+}
+
+/// A meter by a lamp of 900 lx, with some dusk and noise; the same on every machine.
+fn lux(on: bool, clock: &Clock) -> Vec<Evidence> {
+    let noise = ((clock.day * 1_440 + clock.minute) * 7_919 % 97) as f64 / 97.0;
+    let daylight = if (420..1_320).contains(&clock.minute) { 25.0 } else { 0.3 };
+    vec![Evidence::Illuminance(if on { 900.0 + 60.0 * noise } else { 0.0 } + daylight * noise)]
+}
+
+#[test]
+fn a_healthy_fortnight_over_a_clock_change_says_nothing() {
+    for every in [1, 15] {
+        for first in ["2027-03-20", "2027-10-24", "2028-02-20"] {
+            assert_eq!(run(first, 14, every, |c| lux(lit(c.minute), c)).said(), [""; 0], "{first} {every}");
+        }
+    }
+    let on_change = run("2027-03-20", 14, 1, |c| match c.minute {
+        480 => vec![Evidence::LampSwitch(true)],
+        1_200 => vec![Evidence::LampSwitch(false)],
+        _ => vec![],
+    });
+    assert_eq!(on_change.said(), [""; 0]);
+}
+
+#[test]
+fn glitches_breaks_and_people_say_nothing() {
+    let run = run("2027-01-05", 14, 1, |c| {
+        let lunch = c.day % 3 == 0 && (790..815).contains(&c.minute);
+        let cleaning = c.day == 5 && (600..670).contains(&c.minute);
+        let a_look_at_night = c.day == 6 && (120..140).contains(&c.minute);
+        let up_late = c.day == 7 && (1_200..1_255).contains(&c.minute);
+        let glitch = (c.minute + c.day * 131) % 400 == 7;
+        let on = (lit(c.minute) && !lunch && !cleaning) || a_look_at_night || up_late;
+        lux(on != glitch, c)
+    });
+    assert_eq!(run.said(), [""; 0]);
+}
+
+#[test]
+fn a_lamp_that_does_not_come_on_is_missing_until_it_keeps_its_time_again() {
+    let run = run("2027-01-05", 7, 1, |c| {
+        let replaced = c.day > 4 || (c.day == 4 && c.minute >= 900);
+        lux(lit(c.minute) && (c.day < 3 || replaced), c)
+    });
+    assert_eq!(run.said(), ["2027-01-08 09:15 light-missing", "2027-01-09 20:05 -light-missing"]);
+}
+
+#[test]
+fn a_lamp_that_is_dead_from_the_first_day_is_missing() {
+    let run = run("2027-01-05", 2, 1, |c| lux(false, c));
+    // Two minutes later than a learned one: some of the daylight is neither dark nor lit beyond doubt.
+    assert_eq!(run.said(), ["2027-01-05 09:17 light-missing"]);
+}
+
+#[test]
+fn a_lamp_that_dies_at_noon_is_missing_at_half_past_one() {
+    let run = run("2027-01-05", 5, 1, |c| lux(lit(c.minute) && (c.day < 3 || (c.day == 3 && c.minute < 720)), c));
+    assert_eq!(run.said(), ["2027-01-08 13:30 light-missing"]);
+}
+
+#[test]
+fn a_lamp_that_stays_on_is_stuck() {
+    let run = run("2027-01-05", 7, 1, |c| lux(lit(c.minute) || c.day == 3 || (c.day == 4 && c.minute < 120), c));
+    assert_eq!(run.said(), ["2027-01-08 01:15 light-stuck-on", "2027-01-09 08:05 -light-stuck-on"]);
+    let power = self::run("2027-01-05", 7, 1, |c| {
+        vec![Evidence::LampPower(if lit(c.minute) || c.day >= 4 { 61.0 } else { 0.4 })]
+    });
+    assert_eq!(power.said(), ["2027-01-09 01:15 light-stuck-on"]);
+}
+
+#[test]
+fn a_timer_that_nobody_set_is_one_fault_of_an_hour() {
+    // Spring: 28 March 2027; autumn: 31 October 2027.
+    let spring = run("2027-03-20", 16, 1, |c| lux(lit(if c.day < 13 { c.unset } else { c.minute }), c));
+    assert_eq!(spring.said(), ["2027-03-28 09:05 light-shifted", "2027-04-02 08:05 -light-shifted"]);
+    assert_eq!(spring.shifts, [60]);
+    let autumn = run("2027-10-25", 12, 1, |c| lux(lit(c.unset), c));
+    assert_eq!(autumn.said(), ["2027-10-31 08:00 light-shifted"]);
+    assert_eq!(autumn.shifts, [-60]);
+    let slow = run("2027-03-20", 12, 15, |c| lux(lit(c.unset), c));
+    assert_eq!(slow.said().len(), 1, "{:?}", slow.said());
+    assert_eq!(slow.shifts, [60]);
+    let switch = run("2027-03-20", 12, 1, |c| match c.unset {
+        480 => vec![Evidence::LampSwitch(true)],
+        1_200 => vec![Evidence::LampSwitch(false)],
+        _ => vec![],
+    });
+    assert_eq!(switch.shifts, [60], "{:?}", switch.said());
+    assert_eq!(switch.said().len(), 1, "{:?}", switch.said());
+}
+
+#[test]
+fn a_lamp_that_does_not_come_on_on_the_day_of_the_clock_change_is_missing() {
+    let run = run("2027-03-20", 10, 1, |c| lux(lit(c.minute) && c.day != 8, c));
+    assert_eq!(run.said(), ["2027-03-28 09:15 light-missing", "2027-03-29 08:05 -light-missing"]);
+}
+
+#[test]
+fn a_timer_that_stood_still_for_three_hours_is_shifted() {
+    let run = run("2027-01-05", 8, 1, |c| lux(lit(if c.day < 4 { c.minute } else { c.minute - 180 }), c));
+    assert_eq!(
+        run.said(),
+        ["2027-01-09 09:15 light-missing", "2027-01-09 23:05 light-shifted", "2027-01-09 23:05 -light-missing"]
+    );
+    assert_eq!(run.shifts, [180]);
+}
+
+#[test]
+fn a_timer_on_another_seasons_plan_is_one_fault() {
+    let run = run("2027-01-05", 8, 1, |c| lux((600..1_080).contains(&c.minute), c));
+    assert_eq!(run.said(), ["2027-01-05 09:17 light-missing"]);
+}
+
+#[test]
+fn a_tube_that_flickers_is_told_once() {
+    let run = run("2027-01-05", 6, 1, |c| {
+        let flickers = c.day == 3 && (700..1_000).contains(&c.minute);
+        lux(lit(c.minute) && !(flickers && c.minute * 7 % 5 < 2), c)
+    });
+    assert_eq!(run.said().len(), 2, "{:?}", run.said());
+    assert!(
+        run.said()[0].starts_with("2027-01-08 11:") && run.said()[0].ends_with(" light-flickering"),
+        "{:?}",
+        run.said()
+    );
+    assert!(run.said()[1].ends_with(" -light-flickering"));
+}
+
+#[test]
+fn a_lamp_under_a_thermostat_blinks_in_health() {
+    let run = run("2027-01-05", 8, 1, |c| lux(lit(c.minute) && c.minute % 16 < 11, c));
+    assert_eq!(run.said(), [""; 0]);
+}
+
+#[test]
+fn a_silent_meter_is_no_dark() {
+    let run = run("2027-01-05", 6, 1, |c| if c.day < 3 { lux(lit(c.minute), c) } else { vec![] });
+    assert_eq!(run.said(), [""; 0]);
+}
+
+/// What a basking spot shows under a lamp: 12 K more, coming and going with 25 minutes.
+fn warmth(c: &Clock, on: i64, off: i64) -> Vec<Evidence> {
+    let since = |then: i64| ((c.minute - then).rem_euclid(1_440)) as f64;
+    let rise = |m: f64| 1.0 - libm::exp(-m / 25.0);
+    let share = if (on..off).contains(&c.minute) { rise(since(on)) } else { 1.0 - rise(since(off)) };
+    let noise = ((c.day * 1_440 + c.minute) * 7_919 % 97) as f64 / 97.0;
+    vec![Evidence::Warmth(24.0 + 12.0 * share + 0.4 * noise)]
+}
+
+#[test]
+fn warmth_tells_a_lamp_that_stays_on_and_a_timer_that_nobody_set() {
+    assert_eq!(run("2027-01-05", 14, 1, |c| warmth(c, 480, 1_200)).said(), [""; 0]);
+    let stuck = run("2027-01-05", 12, 1, |c| {
+        warmth(c, if c.day == 9 { 0 } else { 480 }, if c.day == 8 { 1_440 } else { 1_200 })
+    });
+    assert_eq!(stuck.said().len(), 2, "{:?}", stuck.said());
+    assert!(stuck.said()[0].starts_with("2027-01-13 22:") && stuck.said()[0].ends_with(" light-stuck-on"));
+    let spring = run("2027-03-20", 14, 1, |c| {
+        let late = if c.day >= 8 { 60 } else { 0 };
+        warmth(c, 480 + late, 1_200 + late)
+    });
+    assert_eq!(spring.said().len(), 1, "{:?}", spring.said());
+    assert!(spring.shifts.iter().all(|by| (50..70).contains(by)), "{:?}", spring.shifts);
+}
+
+#[test]
+fn daylight_behind_a_dead_lamp_is_no_lamp() {
+    // The meter stands by a window: up to 150 lx at noon with clouds, beside a lamp of 900 lx.
+    let run = run("2027-01-05", 6, 1, |c| {
+        let sun = 150.0 * (1.0 - ((c.minute - 720) as f64 / 240.0).abs()).max(0.0);
+        let cloud = if c.minute * 31 % 13 < 5 { 0.3 } else { 1.0 };
+        vec![Evidence::Illuminance(if lit(c.minute) && c.day < 3 { 900.0 } else { 0.0 } + sun * cloud)]
+    });
+    assert_eq!(run.said(), ["2027-01-08 09:15 light-missing"]);
+}
