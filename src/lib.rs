@@ -3,8 +3,9 @@
 
 pub mod care;
 pub mod clock;
-pub mod control;
+pub mod commands;
 pub mod config;
+pub mod control;
 pub mod engine;
 pub mod finding;
 pub mod heat;

@@ -1,3 +1,5 @@
-//! The binary: hands the command line to the rooms that know all, and turns their outcome into an exit status.
+//! The binary: hands the command line to `commands/`, and its outcome to whoever started it.
 
-fn main() {}
+fn main() -> std::process::ExitCode {
+    warmside::commands::run(std::env::args_os()).into()
+}

@@ -18,7 +18,7 @@ mod season;
 mod shape;
 mod site;
 mod syntax;
-mod values;
+pub(crate) mod values;
 mod walk;
 
 use crate::mqtt::settings::{Broker, BuiltinBroker};

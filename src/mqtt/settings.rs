@@ -34,3 +34,24 @@ pub struct BuiltinBroker {
     /// Both or neither.
     pub login: Option<(String, Secret)>,
 }
+
+impl BuiltinBroker {
+    /// How a client on this machine reaches it, once it listens at `address`.
+    pub fn as_client(&self, address: SocketAddr) -> Broker {
+        // Bound to every address, it is reached at the loopback one.
+        let ip = match address.ip() {
+            std::net::IpAddr::V4(ip) if ip.is_unspecified() => std::net::Ipv4Addr::LOCALHOST.into(),
+            std::net::IpAddr::V6(ip) if ip.is_unspecified() => std::net::Ipv6Addr::LOCALHOST.into(),
+            ip => ip,
+        };
+        Broker {
+            tls: false,
+            host: ip.to_string(),
+            port: address.port(),
+            user: self.login.as_ref().map(|(user, _)| user.clone()),
+            password: self.login.as_ref().map(|(_, password)| password.clone()),
+            ca_pem: None,
+            identity: None,
+        }
+    }
+}

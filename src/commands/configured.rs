@@ -1,0 +1,40 @@
+//! Which configuration a command means, and its faults told when it has some.
+
+use super::{Exit, out};
+use crate::config::{self, Config};
+use clap::Args;
+use std::path::{Path, PathBuf};
+
+/// Where it is looked for when the command line names none.
+const USUAL: [&str; 2] = ["warmside.toml", "/etc/warmside/warmside.toml"];
+
+#[derive(Clone, Debug, Args)]
+pub struct Configured {
+    /// The keeper's file; left out: ./warmside.toml, or else /etc/warmside/warmside.toml
+    #[arg(long, value_name = "FILE")]
+    config: Option<PathBuf>,
+}
+
+impl Configured {
+    pub fn path(&self) -> PathBuf {
+        let usual = || USUAL.iter().map(Path::new).find(|path| path.exists()).unwrap_or(Path::new(USUAL[0]));
+        self.config.clone().unwrap_or_else(|| usual().to_owned())
+    }
+
+    /// The whole configuration, with passwords and certificates.
+    pub fn load(&self) -> Result<Config, Exit> {
+        told(config::load(&self.path()))
+    }
+
+    /// The same for a command that only needs to know the house: secrets may be unreadable to whoever asks.
+    pub fn load_without_secrets(&self) -> Result<Config, Exit> {
+        told(config::load_without_secrets(&self.path()))
+    }
+}
+
+fn told(loaded: Result<Config, config::fault::Report>) -> Result<Config, Exit> {
+    loaded.map_err(|report| {
+        eprint!("{}", report.render(out::coloured()));
+        Exit::Config
+    })
+}
