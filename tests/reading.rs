@@ -316,6 +316,7 @@ proptest! {
 /// Costs by kind, printed: `cargo test --release --test reading -- --ignored --nocapture`.
 #[test]
 #[ignore = "a measurement, not a check"]
+#[expect(clippy::disallowed_methods, reason = "it measures")]
 fn cost_per_payload() {
     let json = br#"{"id":"0x00158d0001a2b3c4","linkquality":84,"data":{"temp":21.37,"h":44.1},"battery":3005}"#;
     let kinds: [(&str, usize, &[u8]); 4] = [

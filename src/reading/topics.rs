@@ -4,7 +4,7 @@ use super::links::Heard;
 use super::refusal::Refusal;
 use crate::terms::id::{LinkIx, ProbeIx};
 use crate::terms::time::Wall;
-use std::collections::HashMap;
+use std::collections::HashMap; // tidy: fixed hasher, never iterated
 use std::collections::hash_map::DefaultHasher;
 use std::hash::BuildHasherDefault;
 
@@ -42,7 +42,7 @@ type Hasher = BuildHasherDefault<DefaultHasher>;
 #[derive(Clone, Debug, Default)]
 pub struct Topics {
     entries: Vec<Entry>,
-    index: HashMap<Box<str>, usize, Hasher>,
+    index: HashMap<Box<str>, usize, Hasher>, // tidy: fixed hasher, never iterated
     linked: usize,
     beyond: u64,
 }
