@@ -48,7 +48,8 @@ impl Captures {
 }
 
 /// What a link's own table says of whose readings it brings.
-enum Target1 {
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Aim {
     Known(Target),
     /// The topic says which enclosure.
     Enclosure,
@@ -58,15 +59,23 @@ enum Target1 {
     Unknown,
 }
 
-pub fn links(root: &Table<'_>, wall: &Wall<'_>) -> Vec<StatedLink> {
+/// Every link that can be obeyed, and whose readings those would bring that cannot.
+pub fn links(root: &Table<'_>, wall: &Wall<'_>) -> (Vec<StatedLink>, Vec<Aim>) {
     let tables = root.tables("link", "[[link]]");
     if tables.is_empty() {
         root.walk.missing(&(0..0), "there is no [[link]]: nothing is read", "add one; `warmside listen` drafts them");
     }
-    tables.iter().filter_map(|table| link(table, wall)).collect()
+    let (mut good, mut broken) = (Vec::new(), Vec::new());
+    for table in &tables {
+        match link(table, wall) {
+            Ok(link) => good.push(link),
+            Err(aim) => broken.push(aim),
+        }
+    }
+    (good, broken)
 }
 
-fn link(table: &Table<'_>, wall: &Wall<'_>) -> Option<StatedLink> {
+fn link(table: &Table<'_>, wall: &Wall<'_>) -> Result<StatedLink, Aim> {
     let topic_value = table.need("topic", "topic = \"rack/{enclosure}/{place}/temperature\"");
     let topic = topic_value.as_ref().and_then(topic);
     let captures = topic.as_ref().map(|(_, c)| c);
@@ -86,15 +95,17 @@ fn link(table: &Table<'_>, wall: &Wall<'_>) -> Option<StatedLink> {
     }
     table.finish();
     shape::check(table, &shape, &reads, time.as_deref());
-    let (topic, _) = topic?;
+    let (Some((topic, _)), Some(topic_value), false) = (topic, topic_value, reads.is_empty()) else {
+        return Err(target);
+    };
     let target = match target {
-        Target1::Known(target) => Some(target),
-        Target1::Enclosure | Target1::Room => None,
-        Target1::Unknown => return None,
+        Aim::Known(target) => Some(target),
+        Aim::Enclosure | Aim::Room => None,
+        Aim::Unknown => return Err(Aim::Unknown),
     };
     let reads: Vec<Read> = reads.into_iter().map(|r| Read { offset_k: offset_k.unwrap_or(r.offset_k), ..r }).collect();
     let link = Link { topic, target, reads, names, time, every, shape };
-    Some(StatedLink { link, topic: topic_value?.span, reads: spans })
+    Ok(StatedLink { link, topic: topic_value.span, reads: spans })
 }
 
 /// The topic and what it captures.
@@ -135,11 +146,11 @@ fn topic(value: &Value<'_>) -> Option<(String, Captures)> {
 }
 
 /// Whose readings: said by the table or by the topic, and by one of them only.
-fn target(table: &Table<'_>, captures: Option<&Captures>, wall: &Wall<'_>) -> Target1 {
+fn target(table: &Table<'_>, captures: Option<&Captures>, wall: &Wall<'_>) -> Aim {
     let (enclosure, room) = (table.get("enclosure"), table.get("room"));
     if let (Some(_), Some(room)) = (&enclosure, &room) {
         room.walk.fault(&room.key_span, "this link fits two: an enclosure and a room", "one of the two");
-        return Target1::Unknown;
+        return Aim::Unknown;
     }
     let said = enclosure.as_ref().or(room.as_ref());
     let captured = captures.and_then(|c| ["enclosure", "room"].into_iter().filter(|n| c.has(n)).reduce(|_, _| "both"));
@@ -147,28 +158,28 @@ fn target(table: &Table<'_>, captures: Option<&Captures>, wall: &Wall<'_>) -> Ta
         (Some(said), Some(_)) => {
             let what = format!("this link fits two: the topic says which, and `{}` says it too", said.key);
             said.walk.fault(&said.key_span, what, "take one of them out");
-            Target1::Unknown
+            Aim::Unknown
         }
         (Some(said), None) => {
             let found = match room {
                 Some(_) => wall.rooms.find(said).map(|ix| Target::Room(RoomIx(ix as u16))),
                 None => wall.enclosures.names.find(said).map(|ix| Target::Enclosure(EnclosureIx(ix as u16))),
             };
-            found.map_or(Target1::Unknown, Target1::Known)
+            found.map_or(Aim::Unknown, Aim::Known)
         }
-        (None, Some("enclosure")) => Target1::Enclosure,
-        (None, Some("room")) => Target1::Room,
+        (None, Some("enclosure")) => Aim::Enclosure,
+        (None, Some("room")) => Aim::Room,
         (None, Some(_)) => {
             let right = "an enclosure's readings or a room's";
             table.walk.fault(&table.span, "this link fits two: {enclosure} and {room} in one topic", right);
-            Target1::Unknown
+            Aim::Unknown
         }
         (None, None) => {
             if captures.is_some() {
                 let right = "add `enclosure = \"…\"` or `room = \"…\"`, or put {enclosure} into the topic";
                 table.walk.missing(&table.span, "nothing says whose readings these are", right);
             }
-            Target1::Unknown
+            Aim::Unknown
         }
     }
 }
@@ -177,7 +188,7 @@ fn target(table: &Table<'_>, captures: Option<&Captures>, wall: &Wall<'_>) -> Ta
 fn all_reads(
     table: &Table<'_>,
     captures: Option<&Captures>,
-    target: &Target1,
+    target: &Aim,
     shape: &crate::reading::settings::Shape,
     wall: &Wall<'_>,
 ) -> (Vec<Read>, Vec<Range<usize>>) {
@@ -230,14 +241,14 @@ fn all_reads(
 }
 
 struct Reader<'r> {
-    target: &'r Target1,
+    target: &'r Aim,
     place_of_topic: bool,
     wall: &'r Wall<'r>,
 }
 
 impl Reader<'_> {
     fn is_room(&self) -> bool {
-        matches!(self.target, Target1::Room | Target1::Known(Target::Room(_)))
+        matches!(self.target, Aim::Room | Aim::Known(Target::Room(_)))
     }
 
     /// `warm_side.temperature` and the like; a bare `temperature` where the topic or the room says the place.
@@ -247,7 +258,7 @@ impl Reader<'_> {
         }
         let all = &self.wall.enclosures.all[..];
         let whose = match self.target {
-            Target1::Known(Target::Enclosure(ix)) => {
+            Aim::Known(Target::Enclosure(ix)) => {
                 Whose::Enclosures(all.get(ix.index()..=ix.index()).unwrap_or_default())
             }
             _ if self.is_room() => Whose::Room,
@@ -300,7 +311,7 @@ fn unit(table: &Table<'_>, quantity: Option<Quantity>) -> Option<Unit> {
         (None, None) => return None,
         (None, Some(q)) => {
             let what = format!("{} has no `unit`: {} in what?", table.name, q.word());
-            table.walk.missing(&table.span, what, format!("add `unit = {}`", codes()));
+            table.walk.missing(&table.span, what, format!("add `unit`: {}", codes()));
             return None;
         }
     };
@@ -314,26 +325,20 @@ fn unit(table: &Table<'_>, quantity: Option<Quantity>) -> Option<Unit> {
             }
             "rh" | "%rh" | "percent" if fits.contains(&Unit::Percent) => "UCUM writes it \"%\"".into(),
             "lux" if fits.contains(&Unit::Lux) => "UCUM writes it \"lx\"".into(),
-            _ => codes(),
+            _ => format!("write {}", codes()),
         };
-        let of = quantity.map_or("", Quantity::word);
-        value.fault(format!("\"{}\" is no unit of {of} that is known", shown(&text)), right);
+        let of = quantity.map(|q| format!(" of {}", q.word())).unwrap_or_default();
+        value.fault(format!("\"{}\" is no unit{of} that is known", shown(&text)), right);
     }
     found
 }
 
 /// `offset`, where one probe at one place is meant.
-fn offset(
-    table: &Table<'_>,
-    captures: Option<&Captures>,
-    target: &Target1,
-    reads: &[Read],
-    site: &Site,
-) -> Option<f64> {
+fn offset(table: &Table<'_>, captures: Option<&Captures>, target: &Aim, reads: &[Read], site: &Site) -> Option<f64> {
     const MOST_K: f64 = 2.0;
     let value = table.get("offset")?;
     let kelvin = site.degrees.read_difference(value.number()?);
-    let one = matches!(target, Target1::Known(_)) && captures.is_some_and(|c| c.names.is_empty());
+    let one = matches!(target, Aim::Known(_)) && captures.is_some_and(|c| c.names.is_empty());
     match reads {
         [] => return None,
         [read] if one && read.what.quantity() == Quantity::Temperature => {}

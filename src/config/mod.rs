@@ -18,7 +18,11 @@ mod season;
 mod shape;
 mod site;
 mod syntax;
+<<<<<<< HEAD
 pub(crate) mod values;
+=======
+pub mod values;
+>>>>>>> fa8cffc (config: a broken link still counts for whom it would read; lengths of time for the command line)
 mod walk;
 
 use crate::mqtt::settings::{Broker, BuiltinBroker};
@@ -132,8 +136,8 @@ fn house(root: &walk::Table<'_>, files: &Files) -> Option<Config> {
         care_names: &care_names,
     };
     let enclosures = enclosure::enclosures(root, &house);
-    let links = link::links(root, &link::Wall { site: &site, enclosures: &enclosures, rooms: &room_names });
-    overlap::check(root.walk, &links, &enclosures, &room_names);
+    let (links, broken) = link::links(root, &link::Wall { site: &site, enclosures: &enclosures, rooms: &room_names });
+    overlap::check(root.walk, &links, &broken, &enclosures, &room_names);
     let ear = edges::ear(root, files);
     let (post, post_fallback, at_most) = edges::post(root, files);
     let answers = edges::answers(root, files);

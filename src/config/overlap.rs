@@ -1,7 +1,7 @@
 //! Links that get into each other's way: one message for two places, two links for one probe; and enclosures that none reads.
 
 use super::enclosure::Enclosures;
-use super::link::StatedLink;
+use super::link::{Aim, StatedLink};
 use super::names::Names;
 use super::walk::{Walk, shown};
 use crate::reading::settings::{Link, What};
@@ -11,7 +11,7 @@ use crate::terms::place::Place;
 use std::collections::BTreeSet;
 
 /// All pairs of links; they are few (a rack is one link), and the square of a thousand is done in a moment.
-pub fn check(walk: &Walk, links: &[StatedLink], enclosures: &Enclosures, rooms: &Names) {
+pub fn check(walk: &Walk, links: &[StatedLink], broken: &[Aim], enclosures: &Enclosures, rooms: &Names) {
     let words = Words { enclosures: &enclosures.names, rooms };
     for (i, later) in links.iter().enumerate() {
         for earlier in links.iter().take(i) {
@@ -20,7 +20,9 @@ pub fn check(walk: &Walk, links: &[StatedLink], enclosures: &Enclosures, rooms: 
     }
     for (ix, enclosure) in enclosures.all.iter().enumerate() {
         let target = Target::Enclosure(EnclosureIx(ix as u16));
-        if links.is_empty() || enclosure.empty || links.iter().any(|l| may_bring(&l.link, target)) {
+        let would = |aim: &Aim| matches!(aim, Aim::Unknown | Aim::Enclosure) || *aim == Aim::Known(target);
+        let read = links.iter().any(|l| may_bring(&l.link, target)) || broken.iter().any(would);
+        if read || enclosure.empty || links.is_empty() && broken.is_empty() {
             continue;
         }
         let Some(span) = enclosures.spans.get(ix) else { continue };

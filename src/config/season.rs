@@ -125,22 +125,19 @@ fn forgotten(walk: &Walk, stated: &StatedCare, season: &StatedSeason, by: Option
     if moved.is_empty() {
         return;
     }
-    for place in Place::ALL {
+    let forgets = |place: &Place| {
         let held = stated.care.places[place.index()].as_ref().is_some_and(judged);
-        if !held || moved.contains(&place) {
-            continue;
-        }
-        let overridden = by.and_then(|by| by.at(place));
-        let already_told = by.is_some() && stated.needs.at(place).is_some();
-        if already_told || (by.is_some() && overridden.is_none()) {
-            continue;
-        }
-        let span = overridden.map_or(&season.span, |s| &s.key);
-        let what =
-            format!("season \"{}\" moves {} and forgets {}", shown(&season.season.name), words(&moved), place.word());
-        let right = format!("say its bands, or `{} = {{ judged = false }}`", place.word());
-        walk.missing(span, what, right);
-    }
+        // What the care itself forgets is told there; an override may bring places that only its enclosure has.
+        let own = by.is_none_or(|by| by.at(*place).is_some() && stated.needs.at(*place).is_none());
+        held && own && !moved.contains(place)
+    };
+    let forgotten: Vec<Place> = Place::ALL.into_iter().filter(forgets).collect();
+    let Some(first) = forgotten.first() else { return };
+    let span = by.and_then(|by| by.at(*first)).map_or(&season.span, |s| &s.key);
+    let what =
+        format!("season \"{}\" moves {} and forgets {}", shown(&season.season.name), words(&moved), words(&forgotten));
+    let right = format!("say its bands too, or `{} = {{ judged = false }}`", first.word());
+    walk.missing(span, what, right);
 }
 
 fn words(places: &[Place]) -> String {
