@@ -18,11 +18,7 @@ mod season;
 mod shape;
 mod site;
 mod syntax;
-<<<<<<< HEAD
-pub(crate) mod values;
-=======
 pub mod values;
->>>>>>> fa8cffc (config: a broken link still counts for whom it would read; lengths of time for the command line)
 mod walk;
 
 use crate::mqtt::settings::{Broker, BuiltinBroker};
