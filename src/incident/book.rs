@@ -282,11 +282,10 @@ impl Book {
             self.touch_shelf(ix);
         }
         let Some(at) = self.position_of(key) else { return };
-        if let Some(incident) = self.incidents.get_mut(at) {
-            if let Some(s) = incident.findings.iter_mut().find(|s| s.finding.key == key && s.stands) {
-                (s.stands, s.changed) = (false, now);
-                incident.record(now, "warmside", format!("{} is calm", key.cause.word()));
-            }
+        let Some(incident) = self.incidents.get_mut(at) else { return };
+        if let Some(s) = incident.findings.iter_mut().find(|s| s.finding.key == key && s.stands) {
+            (s.stands, s.changed) = (false, now);
+            incident.record(now, "warmside", format!("{} is calm", key.cause.word()));
         }
         self.settle(at, now, out);
     }
@@ -369,7 +368,8 @@ impl Book {
     pub fn answer_enclosure(&mut self, ix: EnclosureIx, by: &str, now: Now, out: &mut Vec<Step>) -> bool {
         let concerns = |i: &&Incident| i.enclosures(&self.house).contains(&ix);
         let ids: Vec<String> = self.open().filter(concerns).map(|i| i.id.clone()).collect();
-        ids.iter().fold(false, |any, id| self.answer(id, by, now, out) || any)
+        let answered: Vec<bool> = ids.iter().map(|id| self.answer(id, by, now, out)).collect();
+        answered.contains(&true)
     }
 
     /// Somebody works in an enclosure for a while (at most 12 h). `false`: no such enclosure, or no length.

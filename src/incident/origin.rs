@@ -229,10 +229,8 @@ fn joins_scope(incident: &Incident, finding: &Finding, subject: Subject, house: 
         return true;
     }
     let Some(scope) = scope_of(subject) else { return false };
-    if let Some((known, Some(cause))) = incident.shared {
-        if known == scope && kin(cause) == kin(new) {
-            return true;
-        }
+    if incident.shared.is_some_and(|(known, cause)| known == scope && cause.is_some_and(|c| kin(c) == kin(new))) {
+        return true;
     }
     let members = incident.members();
     let covered: BTreeSet<EnclosureIx> = house.within(scope).collect();

@@ -1,0 +1,625 @@
+//! The desk: decides who is told when, and writes the row of every mail.
+
+use super::keepers;
+use super::local::Local;
+use super::scene::Eyes;
+use super::settings::{Keeper, Settings};
+use super::thread::{Thread, is_quiet};
+use super::words::{self, Mail, Telling};
+use super::{Event, Letter, Note, Notice, NoticeRow, round_down};
+use crate::finding::cause::Urgency;
+use crate::finding::{Finding, earlier};
+use crate::incident::book::{Book, scope_names};
+use crate::incident::{Incident, Row, Step, Worse};
+use crate::terms::id::EnclosureIx;
+use crate::terms::time::{Mono, Now, Span, Wall};
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+
+/// What is over `at_most` is told together after this.
+const GATHER: Span = Span::min(10);
+/// A practice alarm is repeated this often, then left.
+const MOST_DRILLS: u32 = 4;
+/// Findings kept for the next letter.
+const MOST_NOTES: usize = 200;
+
+/// What of the desk survives a restart.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+struct Memory {
+    threads: BTreeMap<String, Thread>,
+    /// When urgent mails went out in the last hour.
+    urgent: Vec<Mono>,
+    /// Incidents whose mails are gathered: what would have been sent, to whom.
+    gathered: Vec<Held>,
+    gather_at: Option<Mono>,
+    gatherings: u64,
+    notes: Vec<Note>,
+    daily: Option<Wall>,
+    weekly: Option<Wall>,
+    /// When the last practice alarm began, and how long until it was answered.
+    drill: Option<(Wall, Option<Span>)>,
+    tally: Tally,
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+struct Held {
+    incident: String,
+    event: Event,
+    to: Vec<String>,
+}
+
+/// Mails since the last weekly letter.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Tally {
+    /// Keeper → (all, urgent).
+    pub mails: BTreeMap<String, (u32, u32)>,
+    /// Enclosure id → mails about it alone.
+    pub about: BTreeMap<String, u32>,
+}
+
+/// What every mail is written from.
+#[derive(Clone, Copy)]
+pub struct World<'a> {
+    pub book: &'a Book,
+    pub eyes: &'a dyn Eyes,
+    pub now: Now,
+}
+
+#[derive(Clone, Debug)]
+pub struct Desk {
+    settings: Settings,
+    local: Local,
+    memory: Memory,
+    /// The clocks at the last call: letters are due by the wall clock, wakes are asked for by the other.
+    clocks: Now,
+    changed: bool,
+}
+
+impl Desk {
+    pub fn new(settings: Settings, now: Now) -> Desk {
+        let local = Local::new(&settings.time_zone, settings.degrees);
+        let mut desk = Desk { settings, local, memory: Memory::default(), clocks: now, changed: false };
+        desk.plan_letters(now);
+        desk
+    }
+
+    /// Takes back what [`Desk::rows`] gave. `false`: it could not be read, and is left out.
+    pub fn restore(&mut self, rows: &[Row], now: Now) -> bool {
+        let mine = rows.iter().find(|r| r.key == "desk").and_then(|r| r.json.as_deref());
+        let Some(json) = mine else { return true };
+        let Ok(memory) = serde_json::from_str(json) else { return false };
+        self.memory = memory;
+        self.plan_letters(now);
+        true
+    }
+
+    /// The row to store, if anything has changed since the last call.
+    pub fn rows(&mut self) -> Vec<Row> {
+        if !std::mem::take(&mut self.changed) {
+            return Vec::new();
+        }
+        vec![Row { key: "desk".to_owned(), json: serde_json::to_string(&self.memory).ok() }]
+    }
+
+    /// Keepers told of an incident so far, and when, oldest first: for the page.
+    pub fn told(&self, id: &str) -> Vec<(String, Wall)> {
+        let told = self.memory.threads.get(id).into_iter().flat_map(|t| &t.told);
+        let mut told: Vec<(String, Wall)> = told.map(|(k, at)| (k.clone(), at.wall)).collect();
+        told.sort_by(|a, b| (a.1, &a.0).cmp(&(b.1, &b.0)));
+        told
+    }
+
+    /// Who is told next if nobody answers, and when: for the page.
+    pub fn next(&self, book: &Book, id: &str) -> Option<(String, Wall)> {
+        let (thread, incident) = self.memory.threads.get(id).zip(book.get(id))?;
+        self.next_keeper(thread, incident, book).map(|(at, k)| (k.id.clone(), self.wall_of(at)))
+    }
+
+    fn wall_of(&self, at: Mono) -> Wall {
+        self.clocks.wall + at.since(self.clocks.mono)
+    }
+
+    /// Steps of the book become mails.
+    pub fn steps(&mut self, steps: &[Step], w: World, out: &mut Vec<NoticeRow>) {
+        let World { book, now, .. } = w;
+        self.clocks = w.now;
+        for step in steps {
+            self.changed = true;
+            match step {
+                Step::Raised { incident } => self.begin(incident, Event::Raised, w, out),
+                Step::Drill { incident } => {
+                    self.memory.drill = Some((now.wall, None));
+                    self.begin(incident, Event::Drill, w, out);
+                }
+                Step::Worse { incident, why } => self.worse(incident, *why, now),
+                Step::Answered { incident, by } => self.answered(incident, by, w, out),
+                Step::Ended { incident } => self.ended(incident, w, out),
+                Step::Merged { incident, into } => self.merged(incident, into),
+                Step::Resumed { enclosure, by, incident, .. } => {
+                    self.resumed(*enclosure, by, incident.as_deref(), w, out);
+                }
+                Step::Note { finding } => self.note(finding, book),
+            }
+        }
+        self.wake(w, out);
+    }
+
+    fn begin(&mut self, id: &str, event: Event, w: World, out: &mut Vec<NoticeRow>) {
+        let World { book, now, .. } = w;
+        let Some(incident) = book.get(id) else { return };
+        self.memory.threads.insert(id.to_owned(), Thread::new(now));
+        let to = self.first(now);
+        self.tell(incident, event, None, &to, w, out);
+    }
+
+    fn worse(&mut self, id: &str, why: Worse, now: Now) {
+        let thread = self.memory.threads.entry(id.to_owned()).or_insert_with(|| Thread::new(now));
+        thread.open_again(now);
+        // The stronger reason stands: `Urgency` breaks through at once.
+        thread.worse = Some(match (thread.worse, why) {
+            (Some(Worse::Urgency), _) => Worse::Urgency,
+            (_, why) => why,
+        });
+        if why == Worse::Again {
+            thread.last = now.mono;
+        }
+    }
+
+    fn answered(&mut self, id: &str, by: &str, w: World, out: &mut Vec<NoticeRow>) {
+        let World { book, now, .. } = w;
+        let pause = self.settings.pause;
+        let (Some(thread), Some(incident)) = (self.memory.threads.get_mut(id), book.get(id)) else { return };
+        let since = thread.unanswered.mono;
+        let first = thread.paused_until.is_none();
+        thread.answered(now, pause);
+        let others: Vec<String> = thread.told.keys().filter(|k| k.as_str() != by).cloned().collect();
+        if incident.drill {
+            self.memory.drill = self.memory.drill.map(|(at, was)| (at, was.or(Some(now.mono.since(since)))));
+        }
+        if first && !others.is_empty() {
+            self.tell(incident, Event::Answered, None, &others, w, out);
+        }
+    }
+
+    fn ended(&mut self, id: &str, w: World, out: &mut Vec<NoticeRow>) {
+        let World { book, .. } = w;
+        let Some(incident) = book.get(id) else { return };
+        let told: Vec<String> =
+            self.memory.threads.get(id).map(|t| t.told.keys().cloned().collect()).unwrap_or_default();
+        if incident.drill {
+            self.memory.threads.remove(id);
+        } else if !told.is_empty() {
+            self.tell(incident, Event::Ended, None, &told, w, out);
+        }
+        // Kept until the book forgets the incident: it may come back into the same thread.
+        self.memory.threads.retain(|id, _| book.get(id).is_some());
+    }
+
+    fn merged(&mut self, from: &str, into: &str) {
+        let Some(old) = self.memory.threads.remove(from) else { return };
+        match self.memory.threads.get_mut(into) {
+            Some(thread) => {
+                for (keeper, at) in old.told {
+                    thread.told.entry(keeper).or_insert(at);
+                }
+                thread.now_told |= old.now_told;
+            }
+            None => {
+                self.memory.threads.insert(into.to_owned(), old);
+            }
+        }
+    }
+
+    fn resumed(&mut self, ix: EnclosureIx, by: &str, id: Option<&str>, w: World, out: &mut Vec<NoticeRow>) {
+        let World { book, eyes, now } = w;
+        let mut to = self.first(now);
+        if self.settings.keepers.iter().any(|k| k.id == by) && !to.iter().any(|k| k == by) {
+            to.push(by.to_owned());
+        }
+        let incident = id.and_then(|id| book.get(id)).filter(|i| i.is_open());
+        if let Some(thread) = incident.and_then(|i| self.memory.threads.get_mut(&i.id)) {
+            thread.last = now.mono;
+        }
+        let scene = eyes.scene(ix);
+        let mail = words::letters::resumed(&scene, by, incident, &self.settings, &self.local, now);
+        let notice = Notice {
+            at: now.wall,
+            incident: incident.map(|i| i.id.clone()),
+            event: Event::Resumed,
+            urgency: Urgency::Today,
+            cause: incident.and_then(Incident::cause),
+            enclosures: Some(vec![book.house().id(ix).to_owned()]),
+            place: None,
+            since: None,
+            act_by: None,
+            to,
+            subject: mail.subject.clone(),
+            room: None,
+            circuit: None,
+            letter: None,
+            notes: None,
+        };
+        let id = format!("resumed.{}.{}", book.house().id(ix), now.wall.as_ms());
+        let thread = incident.and_then(|i| self.memory.threads.get(&i.id)).and_then(|t| t.first.clone());
+        out.push(self.row(id, thread, notice, mail));
+    }
+
+    fn note(&mut self, finding: &Finding, book: &Book) {
+        let ids = book.house().concerned(finding.key.subject, finding.key.cause);
+        let enclosures = ids.into_iter().map(|ix| book.house().id(ix).to_owned()).collect();
+        let note = Note { cause: finding.key.cause, enclosures, place: finding.key.place };
+        if !self.memory.notes.contains(&note) && self.memory.notes.len() < MOST_NOTES {
+            self.memory.notes.push(note);
+        }
+    }
+
+    /// The earliest instant at which [`Desk::wake`] has something to do.
+    pub fn next_wake(&self, book: &Book) -> Option<Mono> {
+        let letters = [self.memory.daily, self.memory.weekly].into_iter().flatten().min();
+        let letters = letters.map(|at| self.clocks.mono + at.since(self.clocks.wall).max(Span::ZERO));
+        self.memory.threads.iter().fold(earlier(letters, self.memory.gather_at), |wake, (id, thread)| {
+            let Some(incident) = book.get(id).filter(|i| !is_quiet(i, book)) else { return wake };
+            let repeat = self.repeats_at(thread, incident);
+            let hand_on = self.next_keeper(thread, incident, book).map(|(at, _)| at);
+            earlier(wake, earlier(thread.worse_at(), earlier(repeat, hand_on)))
+        })
+    }
+
+    fn repeats_at(&self, thread: &Thread, incident: &Incident) -> Option<Mono> {
+        let over = incident.drill && thread.repeats >= MOST_DRILLS;
+        (!over).then(|| thread.repeats_at(incident.urgency(), &self.settings))
+    }
+
+    /// Who joins next, if nobody answers.
+    fn next_keeper(&self, thread: &Thread, incident: &Incident, book: &Book) -> Option<(Mono, &Keeper)> {
+        if thread.paused_until.is_some() || is_quiet(incident, book) {
+            return None;
+        }
+        // What can wait until this evening is not worth a neighbour's night: only when a repeat went unanswered too.
+        let patience = if incident.urgency() == Urgency::Now { Span::ZERO } else { self.settings.repeat_today };
+        let here =
+            |k: &&Keeper| !thread.told.contains_key(&k.id) && !keepers::is_away(k, self.clocks.wall, &self.local);
+        let joins = |k| (keepers::joins_at(k, thread.unanswered, incident.act_by(), patience), k);
+        self.settings.keepers.iter().filter(here).map(joins).min_by_key(|(at, _)| *at)
+    }
+
+    /// Does what has become due.
+    pub fn wake(&mut self, w: World, out: &mut Vec<NoticeRow>) {
+        let World { book, now, .. } = w;
+        self.clocks = w.now;
+        let ids: Vec<String> = self.memory.threads.keys().cloned().collect();
+        for id in ids {
+            if let Some(incident) = book.get(&id).filter(|i| !is_quiet(i, book)) {
+                self.remind(incident, w, out);
+            }
+        }
+        if self.memory.gather_at.is_some_and(|at| at <= now.mono) {
+            self.send_gathered(w, out);
+        }
+        self.letters(w, out);
+    }
+
+    fn remind(&mut self, incident: &Incident, w: World, out: &mut Vec<NoticeRow>) {
+        let World { book, now, .. } = w;
+        let due = |at: Option<Mono>| at.is_some_and(|at| at <= now.mono);
+        let Some(thread) = self.memory.threads.get(&incident.id) else { return };
+        let told: Vec<String> = thread.told.keys().cloned().collect();
+        if due(thread.worse_at()) {
+            let why = thread.worse;
+            let mut to = self.first(now);
+            to.extend(told.into_iter().filter(|k| !to.contains(k)).collect::<Vec<_>>());
+            return self.tell(incident, Event::Worse, why, &to, w, out);
+        }
+        if due(self.repeats_at(thread, incident)) {
+            let here = |id: &&String| {
+                let keeper = self.settings.keepers.iter().find(|k| k.id == **id);
+                keeper.is_some_and(|k| !keepers::is_away(k, now.wall, &self.local))
+            };
+            let mut to: Vec<String> = told.iter().filter(here).cloned().collect();
+            if to.is_empty() {
+                to = self.first(now);
+            }
+            if let Some(thread) = self.memory.threads.get_mut(&incident.id) {
+                if thread.paused_until.is_some() {
+                    thread.open_again(now);
+                }
+                thread.repeats = thread.repeats.saturating_add(1);
+            }
+            let event = if incident.drill { Event::Drill } else { Event::Repeated };
+            return self.tell(incident, event, None, &to, w, out);
+        }
+        while let Some((at, keeper)) =
+            self.memory.threads.get(&incident.id).and_then(|t| self.next_keeper(t, incident, book))
+        {
+            if at > now.mono {
+                break;
+            }
+            let to = vec![keeper.id.clone()];
+            let event = if incident.drill { Event::Drill } else { Event::HandedOn };
+            self.tell(incident, event, None, &to, w, out);
+        }
+    }
+
+    fn first(&self, now: Now) -> Vec<String> {
+        keepers::first(&self.settings.keepers, now.wall, &self.local).into_iter().map(|k| k.id.clone()).collect()
+    }
+
+    /// Writes one mail of an incident, or, over the hour's measure, keeps it for the gathered one.
+    fn tell(
+        &mut self,
+        incident: &Incident,
+        event: Event,
+        why: Option<Worse>,
+        to: &[String],
+        w: World,
+        out: &mut Vec<NoticeRow>,
+    ) {
+        let World { book, now, .. } = w;
+        let asks = matches!(event, Event::Raised | Event::Worse | Event::Repeated | Event::HandedOn);
+        let urgency = incident.urgency();
+        let Some(thread) = self.memory.threads.get_mut(&incident.id) else { return };
+        self.changed = true;
+        for keeper in to {
+            thread.told.entry(keeper.clone()).or_insert(now);
+        }
+        if asks || event == Event::Drill {
+            thread.worse = None;
+            if event != Event::HandedOn {
+                thread.last = now.mono;
+            }
+        }
+        let first_now = urgency == Urgency::Now && !thread.now_told;
+        thread.now_told |= urgency == Urgency::Now && asks;
+        if asks && !self.within_measure(first_now, now) {
+            return self.hold(incident, event, to, now);
+        }
+        let (id, first) = match self.memory.threads.get_mut(&incident.id) {
+            Some(thread) => {
+                thread.sent += 1;
+                let id = format!("{}.{}", incident.id, thread.sent);
+                let first = thread.first.clone();
+                thread.first.get_or_insert(id.clone());
+                (id, first)
+            }
+            None => return,
+        };
+        let mail = self.write(incident, event, why, w);
+        let notice = self.notice(incident, event, to, &mail, book, now);
+        let row = self.row(id, first, notice, mail);
+        out.push(row);
+    }
+
+    fn within_measure(&mut self, always: bool, now: Now) -> bool {
+        self.memory.urgent.retain(|at| now.mono.since(*at) < Span::h(1));
+        let fits = always || (self.memory.urgent.len() as u64) < u64::from(self.settings.at_most.max(1));
+        if fits {
+            self.memory.urgent.push(now.mono);
+        }
+        fits
+    }
+
+    fn hold(&mut self, incident: &Incident, event: Event, to: &[String], now: Now) {
+        self.memory.gather_at.get_or_insert(now.mono + GATHER);
+        match self.memory.gathered.iter_mut().find(|h| h.incident == incident.id) {
+            Some(held) => {
+                held.event = held.event.min(event);
+                held.to.extend(to.iter().filter(|k| !held.to.contains(k)).cloned().collect::<Vec<_>>());
+            }
+            None => self.memory.gathered.push(Held { incident: incident.id.clone(), event, to: to.to_vec() }),
+        }
+    }
+
+    fn write(&self, incident: &Incident, event: Event, why: Option<Worse>, w: World) -> Mail {
+        let World { book, now, .. } = w;
+        let house = book.house();
+        let list = if event == Event::Ended { incident.all_enclosures(house) } else { incident.enclosures(house) };
+        let thread = self.memory.threads.get(&incident.id);
+        let next_repeat = thread.and_then(|t| self.repeats_at(t, incident)).map(|at| self.wall_of(at));
+        let next_keeper = thread.and_then(|t| self.next_keeper(t, incident, book));
+        let next_keeper = next_keeper.map(|(at, k)| (k.name.clone(), self.wall_of(at)));
+        let scenes: Vec<_> = list.iter().map(|ix| (*ix, eyes.scene(*ix))).collect();
+        let told_names = thread.map(|t| t.told.keys().map(|k| self.name(k)).collect()).unwrap_or_default();
+        words::alarm(&Telling {
+            incident,
+            event,
+            why,
+            house,
+            scenes,
+            eyes,
+            local: &self.local,
+            settings: &self.settings,
+            now,
+            next_repeat,
+            next_keeper,
+            told_names,
+            answered_by: incident.answered.as_ref().map(|a| (self.name(&a.by), a.at.wall)),
+        })
+    }
+
+    fn name(&self, keeper: &str) -> String {
+        self.settings.keepers.iter().find(|k| k.id == keeper).map_or(keeper.to_owned(), |k| k.name.clone())
+    }
+
+    fn notice(&self, incident: &Incident, event: Event, to: &[String], mail: &Mail, book: &Book, now: Now) -> Notice {
+        let house = book.house();
+        let list = if event == Event::Ended { incident.all_enclosures(house) } else { incident.enclosures(house) };
+        let (room, circuit) = scope_names(incident, house);
+        let tells = event != Event::Ended;
+        Notice {
+            at: now.wall,
+            incident: Some(incident.id.clone()),
+            event,
+            urgency: incident.urgency(),
+            cause: incident.cause(),
+            enclosures: Some(list.into_iter().map(|ix| house.id(ix).to_owned()).collect()),
+            place: incident.place(),
+            since: (!incident.drill).then(|| incident.since().wall),
+            act_by: incident.act_by().filter(|_| tells).map(round_down),
+            to: to.to_vec(),
+            subject: mail.subject.clone(),
+            room: room.map(str::to_owned),
+            circuit: circuit.map(str::to_owned),
+            letter: None,
+            notes: None,
+        }
+    }
+
+    fn row(&mut self, id: String, thread: Option<String>, notice: Notice, mail: Mail) -> NoticeRow {
+        self.changed = true;
+        let urgent = notice.event != Event::Digest && notice.urgency == Urgency::Now;
+        for keeper in &notice.to {
+            let tally = self.memory.tally.mails.entry(keeper.clone()).or_default();
+            *tally = (tally.0.saturating_add(1), tally.1.saturating_add(u32::from(urgent)));
+        }
+        if let Some([one]) = notice.enclosures.as_deref() {
+            let about = self.memory.tally.about.entry(one.clone()).or_default();
+            *about = about.saturating_add(1);
+        }
+        let address =
+            |id: &String| self.settings.keepers.iter().find(|k| k.id == *id).map(|k| (k.id.clone(), k.mail.clone()));
+        NoticeRow {
+            id,
+            thread,
+            json: notice.json(),
+            urgency: notice.urgency,
+            digest: notice.event == Event::Digest,
+            to: notice.to.iter().filter_map(address).collect(),
+            subject: mail.subject,
+            text: mail.text,
+            html: mail.html,
+            picture: mail.picture,
+        }
+    }
+
+    fn send_gathered(&mut self, w: World, out: &mut Vec<NoticeRow>) {
+        let World { book, now, .. } = w;
+        self.memory.gather_at = None;
+        self.changed = true;
+        let held = std::mem::take(&mut self.memory.gathered);
+        let open: Vec<(&Incident, Event)> = held
+            .iter()
+            .filter_map(|h| Some((book.get(&book.follow(&h.incident))?, h.event)))
+            .filter(|(i, _)| i.is_open())
+            .collect();
+        if open.is_empty() {
+            return;
+        }
+        let mut to: Vec<String> = held.iter().flat_map(|h| h.to.iter().cloned()).collect();
+        to.sort();
+        to.dedup();
+        let house = book.house();
+        let lines: Vec<(Mail, &Incident)> =
+            open.iter().map(|(i, event)| (self.write(i, *event, None, w), *i)).collect();
+        let mail = words::letters::gathered(&lines, &self.settings, &self.local, now);
+        let note = |i: &Incident| {
+            let enclosures = i.enclosures(house).into_iter().map(|ix| house.id(ix).to_owned()).collect();
+            Some(Note { cause: i.cause()?, enclosures, place: i.place() })
+        };
+        let urgency = open.iter().map(|(i, _)| i.urgency()).max().unwrap_or(Urgency::Today);
+        let notes = open.iter().filter_map(|(i, _)| note(i)).collect();
+        self.memory.gatherings += 1;
+        let id = format!("gathered.{}", self.memory.gatherings);
+        out.push(self.digest(id, Letter::Gathered, urgency, to, notes, mail, now));
+    }
+
+    fn digest(
+        &mut self,
+        id: String,
+        letter: Letter,
+        urgency: Urgency,
+        to: Vec<String>,
+        notes: Vec<Note>,
+        mail: Mail,
+        now: Now,
+    ) -> NoticeRow {
+        let notice = Notice {
+            at: now.wall,
+            incident: None,
+            event: Event::Digest,
+            urgency,
+            cause: None,
+            enclosures: None,
+            place: None,
+            since: None,
+            act_by: None,
+            to,
+            subject: mail.subject.clone(),
+            room: None,
+            circuit: None,
+            letter: Some(letter),
+            notes: Some(notes),
+        };
+        self.row(id, None, notice, mail)
+    }
+
+    fn plan_letters(&mut self, now: Now) {
+        let at = |minute: u16| Span::min(i64::from(minute.min(1_439)));
+        let daily = self.settings.daily.map(|minute| self.local.calendar.next(now.wall, at(minute)));
+        let weekly = self.settings.weekly.map(|w| {
+            let mut next = self.local.calendar.next(now.wall, at(w.minute));
+            for _ in 0..7 {
+                if self.local.calendar.civil(next).date.weekday() == usize::from(w.weekday) {
+                    break;
+                }
+                next = self.local.calendar.next(next, at(w.minute));
+            }
+            next
+        });
+        // One that was missed while the watcher was away is still owed.
+        let owed = |was: Option<Wall>, next: Option<Wall>| next.map(|n| was.map_or(n, |w| w.min(n)));
+        self.memory.daily = owed(self.memory.daily, daily);
+        self.memory.weekly = owed(self.memory.weekly, weekly);
+    }
+
+    fn letters(&mut self, w: World, out: &mut Vec<NoticeRow>) {
+        let World { book, now, .. } = w;
+        let due = |at: Option<Wall>| at.is_some_and(|at| at <= now.wall);
+        let (daily, weekly) = (due(self.memory.daily), due(self.memory.weekly));
+        if !daily && !weekly {
+            return;
+        }
+        let day = self.local.calendar.civil(now.wall).date;
+        if daily {
+            self.memory.daily = None;
+        }
+        if weekly {
+            self.memory.weekly = None;
+        }
+        self.plan_letters(now);
+        let to = self.first(now);
+        if daily {
+            let notes = std::mem::take(&mut self.memory.notes);
+            let next = self.memory.daily;
+            let mail = words::letters::daily(&self.letter(book, eyes, now, next, &notes));
+            out.push(self.digest(format!("daily.{day}"), Letter::Daily, Urgency::Note, to.clone(), notes, mail, now));
+        }
+        if weekly {
+            let notes = if self.settings.daily.is_none() { std::mem::take(&mut self.memory.notes) } else { Vec::new() };
+            let next = self.memory.weekly;
+            let mail = words::letters::weekly(&self.letter(book, eyes, now, next, &notes));
+            self.memory.tally = Tally::default();
+            out.push(self.digest(format!("weekly.{day}"), Letter::Weekly, Urgency::Note, to, notes, mail, now));
+        }
+    }
+
+    fn letter<'a>(
+        &'a self,
+        book: &'a Book,
+        eyes: &'a dyn Eyes,
+        now: Now,
+        next: Option<Wall>,
+        notes: &'a [Note],
+    ) -> words::letters::Subject<'a> {
+        words::letters::Subject {
+            book,
+            eyes,
+            notes,
+            next,
+            now,
+            local: &self.local,
+            settings: &self.settings,
+            drill: self.memory.drill,
+            tally: &self.memory.tally,
+        }
+    }
+}

@@ -1,0 +1,1 @@
+//! Scripted days: exactly which mails, to whom, when.

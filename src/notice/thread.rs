@@ -1,0 +1,96 @@
+//! One incident's thread of mails: who has been told, and when the next mail is due while nobody answers.
+
+use super::settings::Settings;
+use crate::finding::cause::Urgency;
+use crate::incident::book::Book;
+use crate::incident::{Incident, Worse, crosses_never};
+use crate::terms::time::{Mono, Now, Span};
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+
+/// Between two mails that it got worse, unless the urgency rose: a reminder carries the rest.
+pub const WORSE_APART: Span = Span::min(10);
+
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Thread {
+    /// Mails so far; the next is `ID.{sent + 1}`.
+    pub sent: u32,
+    /// Id of the first mail.
+    pub first: Option<String>,
+    /// Keepers told, and when.
+    pub told: BTreeMap<String, Now>,
+    /// When the last mail that asks for somebody went out.
+    pub last: Mono,
+    /// Repeats since it was raised, got worse or a pause ended.
+    pub repeats: u32,
+    /// An answer pauses repeats until then.
+    pub paused_until: Option<Mono>,
+    /// Since when nobody has answered.
+    pub unanswered: Now,
+    /// Worse, and not yet told.
+    pub worse: Option<Worse>,
+    /// The first mail `now` is out: later ones may be gathered.
+    pub now_told: bool,
+}
+
+impl Thread {
+    pub fn new(now: Now) -> Thread {
+        Thread { last: now.mono, unanswered: now, ..Thread::default() }
+    }
+
+    /// Until the next repeat: as set, and slower while nobody answers.
+    pub fn interval(&self, urgency: Urgency, settings: &Settings) -> Span {
+        let (base, slowest) = match urgency {
+            Urgency::Now => (settings.repeat_now, 16),
+            _ => (settings.repeat_today, 4),
+        };
+        let slower = 1i64 << (self.repeats / 2).min(4);
+        Span::ms(base.as_ms().max(60_000).saturating_mul(slower.min(slowest)))
+    }
+
+    /// When the next repeat is due.
+    pub fn repeats_at(&self, urgency: Urgency, settings: &Settings) -> Mono {
+        self.paused_until.unwrap_or(self.last + self.interval(urgency, settings))
+    }
+
+    pub fn worse_at(&self) -> Option<Mono> {
+        self.worse.map(|why| match why {
+            Worse::Urgency | Worse::Again => self.last,
+            Worse::Never | Worse::Spread => self.last + WORSE_APART,
+        })
+    }
+
+    pub fn answered(&mut self, now: Now, pause: Span) {
+        self.paused_until = Some(now.mono + pause);
+        self.repeats = 0;
+    }
+
+    /// Nobody has it (any more): waiting begins anew.
+    pub fn open_again(&mut self, now: Now) {
+        self.paused_until = None;
+        self.repeats = 0;
+        self.unanswered = now;
+    }
+}
+
+/// Nothing to ask anybody for: all is calm, or everything that stands is shelved and no `never` limit is crossed.
+pub fn is_quiet(incident: &Incident, book: &Book) -> bool {
+    if !incident.is_open() {
+        return true;
+    }
+    if incident.drill {
+        return false;
+    }
+    let mut standing = incident.standing().peekable();
+    if standing.peek().is_none() {
+        return !incident.latched;
+    }
+    standing.all(|f| {
+        let house = book.house();
+        let concerned = house.concerned(f.key.subject, f.key.cause);
+        !concerned.is_empty()
+            && concerned
+                .iter()
+                .all(|ix| book.shelf(*ix).is_some() && (house.is_empty_enclosure(*ix) || !crosses_never(f)))
+    })
+}

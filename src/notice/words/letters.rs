@@ -1,0 +1,294 @@
+//! The daily mail, the weekly letter, what was gathered, and the end of a shelf.
+
+use super::doc::{Block, Doc, Hue, Table};
+use super::subject::{self, fit};
+use super::{Mail, ONLY_WATCHES, finish, join, where_is};
+use crate::incident::book::Book;
+use crate::incident::{Incident, shelf};
+use crate::notice::Note;
+use crate::notice::desk::Tally;
+use crate::notice::local::{Local, length, list, one_decimal};
+use crate::notice::scene::{Eyes, Scene, Week};
+use crate::notice::settings::Settings;
+use crate::terms::time::{Now, Span, Wall};
+
+/// What a letter is written from.
+pub struct Subject<'a> {
+    pub book: &'a Book,
+    pub eyes: &'a dyn Eyes,
+    pub notes: &'a [Note],
+    pub next: Option<Wall>,
+    pub now: Now,
+    pub local: &'a Local,
+    pub settings: &'a Settings,
+    pub drill: Option<(Wall, Option<Span>)>,
+    pub tally: &'a Tally,
+}
+
+/// Lines of one list in a letter.
+const MOST_LINES: usize = 12;
+
+fn letter(place: String, headline: String) -> Doc {
+    Doc { place, headline, hue: Hue::Band, blocks: Vec::new(), foot: ONLY_WATCHES.to_owned() }
+}
+
+fn more(mut items: Vec<String>) -> String {
+    let n = items.len();
+    items.truncate(MOST_LINES);
+    let rest = if n > MOST_LINES { format!(" And {} more.", n - MOST_LINES) } else { String::new() };
+    if items.is_empty() { String::new() } else { format!("{}.{rest}", items.join("; ")) }
+}
+
+pub fn daily(s: &Subject) -> Mail {
+    let (local, now) = (s.local, s.now.wall);
+    let round = s.eyes.round();
+    let open: Vec<&Incident> = s.book.open().filter(|i| !i.drill && i.told.is_some()).collect();
+    let well =
+        open.is_empty() && round.in_band == round.total && round.unwatched.is_empty() && round.troubles.is_empty();
+    let head = format!("{} of {} in band", round.in_band, round.total);
+    let verdict = if well { format!("All well. {head}.") } else { format!("Not all well. {head}.") };
+    let at = format!("{} {}", local.date(now).chars().take(3).collect::<String>(), local.time(now));
+    let what = if well { "All well" } else { "Not all well" };
+    let subject = fit(&[what.to_owned()], &[format!("{head}, {at}"), head.clone()]);
+    let mut doc = letter(format!("{}, {}, {}", s.settings.site, local.date(now), local.time(now)), verdict);
+    let incident = |i: &&Incident| format!("{} {}", s.names(i), i.cause().map_or("", subject::name));
+    doc.say_strong("Open now", more(open.iter().map(incident).collect()));
+    doc.say("Not in band", more(round.not_well.iter().map(|(label, why)| format!("{label}: {why}")).collect()));
+    let (shelved, hands): (Vec<_>, Vec<_>) = s.book.shelves().partition(|(_, sh)| sh.kind == shelf::Kind::Shelved);
+    let watched = round.total.saturating_sub(u32::try_from(round.unwatched.len()).unwrap_or(u32::MAX));
+    doc.say(
+        "Watched",
+        format!(
+            "{watched}. Not watched: {}. Shelved: {}. Hands in: {}.",
+            round.unwatched.len(),
+            shelved.len(),
+            hands.len()
+        ),
+    );
+    doc.say("Not watched", more(round.unwatched.iter().map(|(label, why)| format!("{label}: {why}")).collect()));
+    let until = |(ix, sh): &(_, &shelf::Shelf)| {
+        let until = s.now.wall + sh.until.since(s.now.mono);
+        format!("{} until {} by {}", s.eyes.scene(*ix).label(), local.when(until, now), sh.by)
+    };
+    doc.say("Shelved", more(shelved.iter().map(until).collect()));
+    if let Some((label, place, value, spare)) = &round.nearest {
+        doc.say(
+            "Nearest to a limit",
+            format!("{label}, {} {}, {} to spare.", place.label(), local.temp(*value), local.diff(*spare)),
+        );
+    }
+    doc.say("Last 24 hours", s.incidents_since(Span::h(24)));
+    doc.say("Noted", more(s.notes.iter().map(|n| s.note(n)).collect()));
+    let gaps = match round.gaps.as_slice() {
+        [] => "Awake and listening without a gap.".to_owned(),
+        gaps => {
+            let gap = |(from, len): &(Wall, Span)| format!("{} from {}", length(*len), local.when(*from, now));
+            format!("Deaf: {}", more(gaps.iter().map(gap).collect()))
+        }
+    };
+    doc.say("Watcher", join(&[&gaps, &format!("{} readings in 24 h.", round.readings), &round.troubles.join(" ")]));
+    doc.say("Last drill", s.drill());
+    let next = s.next.map_or("tomorrow".to_owned(), |at| local.when(at, now));
+    doc.say(
+        "",
+        format!("Next: {next}. IF THAT MAIL FAILS TO COME, something is wrong: look at the animals, then at Warmside."),
+    );
+    doc.foot = format!("Times are {}. {ONLY_WATCHES}", local.zone(now));
+    finish(&doc, subject)
+}
+
+pub fn weekly(s: &Subject) -> Mail {
+    let (local, now) = (s.local, s.now.wall);
+    let weeks = s.eyes.week();
+    let told = s.told_since(Span::days(7));
+    let open = told.iter().filter(|i| i.is_open()).count();
+    let head = match (told.len(), open) {
+        (0, _) => "no incident".to_owned(),
+        (n, 0) => format!("{n} incident{}, all ended", if n == 1 { "" } else { "s" }),
+        (n, open) => format!("{n} incident{}, {open} open", if n == 1 { "" } else { "s" }),
+    };
+    let subject = fit(&["Week in review".to_owned()], std::slice::from_ref(&head));
+    let from = local.date(now - Span::days(7));
+    let mut doc =
+        letter(format!("{}, {from} to {}", s.settings.site, local.date(now)), super::facts::capital(&head) + ".");
+    let weaker = |w: &Week| {
+        w.effort_change
+            .filter(|c| *c >= 0.1)
+            .map(|c| format!("{}: heat works {:.0} % harder than four weeks ago", w.label, c * 100.0))
+    };
+    doc.say_strong("Look at", more(weeks.iter().filter_map(weaker).collect()));
+    doc.say("Incidents", s.incidents_since(Span::days(7)));
+    doc.say("Mails", s.mails());
+    doc.say("Who talks most", s.talkers());
+    doc.say("Noted", more(s.notes.iter().map(|n| s.note(n)).collect()));
+    doc.say(
+        "Shelved now",
+        match s.book.shelves().count() {
+            0 => "None.".to_owned(),
+            n => format!("{n}. See the daily mail."),
+        },
+    );
+    doc.say("Last drill", s.drill());
+    if !weeks.is_empty() {
+        doc.blocks.push(Block::Table(table(&weeks, local)));
+    }
+    let next = s.next.map_or(String::new(), |at| format!("Next letter: {}, {}. ", local.date(at), local.time(at)));
+    doc.foot = format!("{next}Times are {}. {ONLY_WATCHES}", local.zone(now));
+    finish(&doc, subject)
+}
+
+fn table(weeks: &[Week], local: &Local) -> Table {
+    let range =
+        |r: Option<(f64, f64)>| r.map_or("-".to_owned(), |(lo, hi)| format!("{}–{}", local.bare(lo), local.bare(hi)));
+    let percent =
+        |v: Option<f64>| v.filter(|v| v.is_finite()).map_or("-".to_owned(), |v| format!("{:.0}\u{a0}%", v * 100.0));
+    let rows = weeks.iter().map(|w| {
+        let change = w
+            .effort_change
+            .filter(|c| c.abs() >= 0.005)
+            .map_or(".".to_owned(), |c| format!("{:+.0}\u{a0}%", c * 100.0));
+        let in_band = w
+            .in_band
+            .filter(|v| v.is_finite())
+            .map_or("-".to_owned(), |v| format!("{}\u{a0}%", one_decimal(v * 100.0)));
+        vec![w.label.clone(), in_band, range(w.hot_end), range(w.cool_end), percent(w.effort), change]
+    });
+    Table {
+        title: format!("Each enclosure ({}; heat = effort; 4wk = its change in 4 weeks)", local.degrees.letter()),
+        columns: vec![
+            ("", 14, false),
+            ("in band", 7, true),
+            ("hot end", 11, true),
+            ("cool end", 11, true),
+            ("heat", 5, true),
+            ("4wk", 5, true),
+        ],
+        rows: rows.collect(),
+    }
+}
+
+/// More than `at_most` an hour, told in one.
+pub fn gathered(mails: &[(Mail, &Incident)], settings: &Settings, local: &Local, now: Now) -> Mail {
+    let n = mails.len();
+    let subject = fit(&[format!("{n} more alarms")], &["too many for single mails".to_owned(), "gathered".to_owned()]);
+    let headline = if mails.iter().any(|(_, i)| i.urgency() == crate::finding::cause::Urgency::Now) {
+        "ACT NOW"
+    } else {
+        "LOOK TODAY"
+    };
+    let mut doc = letter(settings.site.clone(), headline.to_owned());
+    doc.hue = Hue::Ink;
+    doc.say_strong(
+        "What",
+        format!("More than {} alarms within an hour. What was over that is told here, once.", settings.at_most),
+    );
+    for (mail, incident) in mails.iter().take(40) {
+        doc.say("", format!("{} ({})", mail.subject, incident.id));
+    }
+    doc.say("Do", "Many at once often have one origin: mains, room, broker. Look for that first.");
+    doc.foot = format!("Sent {} ({}). {ONLY_WATCHES}", local.time(now.wall), local.zone(now.wall));
+    finish(&doc, subject)
+}
+
+/// A shelf or hands-in ran out by itself.
+pub fn resumed(scene: &Scene, by: &str, open: Option<&Incident>, settings: &Settings, local: &Local, now: Now) -> Mail {
+    let subject = fit(&[scene.label(), scene.id.clone()], &["watched again".to_owned()]);
+    let mut doc = letter(where_is(scene), "WATCHED AGAIN".to_owned());
+    doc.hue = Hue::Edge;
+    let name = settings.keepers.iter().find(|k| k.id == by).map_or(by, |k| k.name.as_str());
+    doc.say_strong("What", format!("The time that {name} set is over. Alarms come from it again."));
+    match open {
+        Some(i) => doc.say("Open", format!("Incident {}: {}.", i.id, i.cause().map_or("", subject::name))),
+        None => doc.say("Open", "Nothing. What was found meanwhile, and still stands, comes as a mail of its own."),
+    }
+    let rows = super::tables::readings(scene, local, now.wall);
+    if !rows.is_empty() {
+        doc.blocks.push(Block::Readings { letter: local.degrees.letter(), rows });
+    }
+    doc.foot = format!("Sent {} ({}). {ONLY_WATCHES}", local.time(now.wall), local.zone(now.wall));
+    finish(&doc, subject)
+}
+
+impl Subject<'_> {
+    fn names(&self, incident: &Incident) -> String {
+        let house = self.book.house();
+        let all = incident.all_enclosures(house);
+        let labels: Vec<String> = all.iter().take(3).map(|ix| self.eyes.scene(*ix).label()).collect();
+        if all.len() > 3 {
+            format!("{} and {} more:", labels.join(", "), all.len() - 3)
+        } else {
+            format!("{}:", list(&labels))
+        }
+    }
+
+    fn told_since(&self, span: Span) -> Vec<&Incident> {
+        let recent = |i: &&Incident| {
+            i.told.as_ref().is_some_and(|t| self.now.mono.since(t.at.mono) <= span) || (i.is_open() && i.told.is_some())
+        };
+        self.book.all().iter().filter(|i| !i.drill && i.merged_into.is_none()).filter(recent).collect()
+    }
+
+    fn incidents_since(&self, span: Span) -> String {
+        let (local, now) = (self.local, self.now.wall);
+        let line = |i: &&Incident| {
+            let from = i.since().wall;
+            let how_long = match i.ended {
+                Some(ended) => format!("for {}", length(i.calm.unwrap_or(ended).wall.since(from))),
+                None => "open".to_owned(),
+            };
+            format!("{} {} {}, {how_long}", local.when(from, now), self.names(i), i.cause().map_or("", subject::name))
+        };
+        let told = self.told_since(span);
+        if told.is_empty() { "No incident.".to_owned() } else { more(told.iter().map(line).collect()) }
+    }
+
+    fn note(&self, note: &Note) -> String {
+        let house = self.book.house();
+        let label = |id: &String| house.find(id).map_or(id.clone(), |ix| self.eyes.scene(ix).label());
+        let who = list(&note.enclosures.iter().take(4).map(label).collect::<Vec<_>>());
+        let place = note.place.map_or(String::new(), |p| format!(", {}", p.label()));
+        let name = super::cause_name(note.cause);
+        if who.is_empty() { name.to_owned() } else { format!("{who}{place}: {name}") }
+    }
+
+    fn drill(&self) -> String {
+        match self.drill {
+            None => "Never. Prove that an alarm reaches you: warmside drill".to_owned(),
+            Some((at, Some(after))) => {
+                format!("{}, answered after {}.", self.local.when(at, self.now.wall), length(after))
+            }
+            Some((at, None)) => format!("{}, NOT ANSWERED.", self.local.when(at, self.now.wall)),
+        }
+    }
+
+    fn mails(&self) -> String {
+        let name =
+            |id: &str| self.settings.keepers.iter().find(|k| k.id == id).map_or(id.to_owned(), |k| k.name.clone());
+        let each: Vec<String> = self
+            .tally
+            .mails
+            .iter()
+            .map(|(id, (all, now))| format!("{all} to {}, of these {now} urgent", name(id)))
+            .collect();
+        if each.is_empty() { "None.".to_owned() } else { more(each) }
+    }
+
+    /// Who was the subject of most mails, with what could be done about it.
+    fn talkers(&self) -> String {
+        let mut about: Vec<(&String, &u32)> = self.tally.about.iter().filter(|(_, n)| **n >= 4).collect();
+        about.sort_by(|a, b| (b.1, a.0).cmp(&(a.1, b.0)));
+        let house = self.book.house();
+        let line = |(id, n): &(&String, &u32)| {
+            let label = house.find(id).map_or((*id).clone(), |ix| self.eyes.scene(ix).label());
+            format!("{label}, {n} mails")
+        };
+        let all: Vec<String> = about.iter().take(3).map(line).collect();
+        if all.is_empty() {
+            return String::new();
+        }
+        format!(
+            "{} If nothing was wrong: is its band too narrow, its night limit too high, or its probe in the wrong place?",
+            more(all)
+        )
+    }
+}
