@@ -410,7 +410,7 @@ impl Desk {
     }
 
     fn write(&self, incident: &Incident, event: Event, why: Option<Worse>, w: World) -> Mail {
-        let World { book, now, .. } = w;
+        let World { book, eyes, now } = w;
         let house = book.house();
         let list = if event == Event::Ended { incident.all_enclosures(house) } else { incident.enclosures(house) };
         let thread = self.memory.threads.get(&incident.id);
@@ -572,7 +572,7 @@ impl Desk {
     }
 
     fn letters(&mut self, w: World, out: &mut Vec<NoticeRow>) {
-        let World { book, now, .. } = w;
+        let World { book, eyes, now } = w;
         let due = |at: Option<Wall>| at.is_some_and(|at| at <= now.wall);
         let (daily, weekly) = (due(self.memory.daily), due(self.memory.weekly));
         if !daily && !weekly {
