@@ -4,6 +4,7 @@
 //! two mails a day. Waiting times are ours, no source: longer than an hour, so that a forgotten clock change is named as such,
 //! and longer than somebody's hands or a lunch in the dark.
 
+use super::around::Around;
 use super::cause::{Cause, Urgency};
 use super::fact::Fact;
 use super::light_seen::{Evidence, Seen};
@@ -41,17 +42,6 @@ const FLICKERS: f64 = 6.0;
 const FLICKER_WINDOW: Span = Span::h(1);
 /// Hours of this lamp before its usual changes are known.
 const FLICKER_KNOWN_H: f64 = 6.0;
-
-/// What is known around a piece of evidence.
-#[derive(Clone, Copy, Debug)]
-pub struct Around<'a> {
-    pub subject: Subject,
-    pub wanted: &'a Wanted,
-    /// The lamp is the heat too: then its loss is urgent.
-    pub lamp_heats: bool,
-    /// Hands are in, or it is shelved: nothing new is said.
-    pub hold: bool,
-}
 
 /// A change of the lamp.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]

@@ -3,13 +3,17 @@
 //! Judges (one file a family of causes) keep their own small state and report *edges* only: a [`Change`] when a finding
 //! begins, is re-explained or gets worse, and when it is calm again. In the steady state they push nothing.
 
+pub mod around;
 pub mod bands;
 pub mod cause;
 pub mod course;
 pub mod fact;
 pub mod feed;
+pub mod gradient;
+pub mod humidity;
 pub mod light;
 pub mod light_seen;
+pub mod night;
 
 use crate::terms::id::{CircuitIx, EnclosureIx, RoomIx};
 use crate::terms::place::Place;

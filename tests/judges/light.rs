@@ -1,89 +1,27 @@
 //! Light seen against light planned, over days: each planted fault gives one finding of the right name, health gives none.
 
-use std::sync::Arc;
-use warmside::care::calendar::Calendar;
-use warmside::care::plan::Plan;
-use warmside::care::settings::{Care, LightPlan};
-use warmside::finding::Change;
-use warmside::finding::Subject;
-use warmside::finding::fact::Fact;
-use warmside::finding::light::{Around, Judge};
+use crate::house::{Clock, Said, corn_snake, run as run_house};
+use warmside::care::settings::Care;
+use warmside::finding::light::Judge;
 use warmside::finding::light_seen::Evidence;
-use warmside::terms::id::EnclosureIx;
-use warmside::terms::time::{Now, Wall};
-
-const MINUTE: i64 = 60_000;
-
-fn at(text: &str) -> Wall {
-    Wall::parse_rfc3339(text).expect("a literal")
-}
-
-/// Civil minutes of the day, 0 to 1439, and days since the first.
-struct Clock {
-    day: i64,
-    minute: i64,
-    /// What a timer that nobody set shows: the clock as it was on the first day.
-    unset: i64,
-}
-
-struct Run {
-    said: Vec<String>,
-    shifts: Vec<i64>,
-}
-
-impl Run {
-    /// What was said, without what followed from it: `civil time cause` or `civil time -cause` for calm.
-    fn said(&self) -> Vec<&str> {
-        self.said.iter().map(String::as_str).collect()
-    }
-}
 
 /// Lights from 08:00 for 12 h in Dublin; a report every `every` minutes of what `evidence` sees (none where it sees nothing).
-fn run(first: &str, days: i64, every: i64, evidence: impl Fn(&Clock) -> Vec<Evidence>) -> Run {
-    let care = Care { light: Some(LightPlan::Fixed { on_min: 480, hours: 12.0 }), ..Default::default() };
-    let calendar = Arc::new(Calendar::new("Europe/Dublin", None).expect("a zone"));
-    let start = at(&format!("{first}T00:00:00Z"));
-    let mut plan = Plan::new(Arc::new(care), calendar.clone(), start);
-    let (mut judge, mut found) = (Judge::default(), Run { said: vec![], shifts: vec![] });
-    let (first_date, first_offset) = (calendar.civil(start).date, calendar.offset(start));
-    let mut next_wake = None;
-    for minute in 0..days * 1_440 {
-        let now = Now::at(start.as_ms() + minute * MINUTE);
-        let wanted = *plan.wanted(now.wall);
-        let around =
-            Around { subject: Subject::Enclosure(EnclosureIx(0)), wanted: &wanted, lamp_heats: false, hold: false };
-        let civil = calendar.civil(now.wall);
-        let of_day = civil.of_day.as_ms() / MINUTE;
-        let drift = (calendar.offset(now.wall) - first_offset).as_ms() / MINUTE;
-        let clock =
-            Clock { day: civil.date.days_since(first_date), minute: of_day, unset: (of_day - drift).rem_euclid(1_440) };
-        let mut out = Vec::new();
-        if minute % every == 0 {
-            for seen in evidence(&clock) {
-                judge.hear(&around, seen, now, &mut out);
+fn run(first: &str, days: i64, every: i64, evidence: impl Fn(&Clock) -> Vec<Evidence>) -> Said {
+    let care = Care { light: corn_snake().light, ..Default::default() };
+    let (mut judge, mut next_wake) = (Judge::default(), None);
+    run_house(care, first, days, |clock, around, now, out| {
+        if clock.passed % every == 0 {
+            for seen in evidence(clock) {
+                judge.hear(around, seen, now, out);
             }
         }
         // The engine wakes a judge at the instant it asked for, not before.
         if next_wake.is_some_and(|wake| now.mono >= wake) {
-            judge.wake(&around, now, &mut out);
+            judge.wake(around, now, out);
         }
-        next_wake = judge.next_wake(&wanted, now);
+        next_wake = judge.next_wake(around.wanted, now);
         assert!(next_wake.is_none_or(|wake| wake > now.mono));
-        for change in out {
-            match change {
-                Change::Stands(finding) => {
-                    found.said.push(format!("{civil} {}", finding.key.cause.word()));
-                    for fact in finding.facts {
-                        if let Fact::LightShift { by } = fact {
-                            found.shifts.push(by.as_ms() / MINUTE);
-                        }
-                    }
-                }
-                Change::Calm(key) => found.said.push(format!("{civil} -{}", key.cause.word())),
-            }
-        }
-    }
-    found
+    })
 }
 
 fn lit(minute: i64) -> bool {

@@ -1,0 +1,17 @@
+//! What the judges of one enclosure are told beside the reading itself.
+
+use super::Subject;
+use crate::care::plan::Wanted;
+
+#[derive(Clone, Copy, Debug)]
+pub struct Around<'a> {
+    pub subject: Subject,
+    /// What is wanted at the moment of the reading.
+    pub wanted: &'a Wanted,
+    /// The lamp is the heat too: then its loss is urgent.
+    pub lamp_heats: bool,
+    /// Hands are in, or it is shelved: nothing new is said.
+    pub hold: bool,
+    /// The room's air, °C, where it is measured.
+    pub room_c: Option<f64>,
+}

@@ -1,0 +1,5 @@
+//! The judges of light, gradient, night and humidity over days: each planted fault gives one finding of the right name, health none.
+
+mod climate;
+mod house;
+mod light;
