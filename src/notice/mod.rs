@@ -6,6 +6,7 @@
 pub mod desk;
 mod keepers;
 pub mod local;
+pub mod message_id;
 pub mod scene;
 pub mod settings;
 mod thread;

@@ -239,7 +239,7 @@ fn site(db: &Connection) -> rusqlite::Result<String> {
         return Ok(site);
     }
     // SQLite seeds its randomness from the system's.
-    let site: String = db.query_row("SELECT lower(hex(randomblob(8)))", [], |r| r.get(0))?;
+    let site: String = db.query_row("SELECT lower(hex(randomblob(16)))", [], |r| r.get(0))?;
     db.execute("INSERT INTO meta VALUES('site', ?)", [&site])?;
     Ok(site)
 }
