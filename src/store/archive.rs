@@ -34,6 +34,7 @@ pub(super) struct Archive {
     packed_to: i64,
     /// The next probe to pack in the round that is under way.
     cursor: i64,
+    last: Option<Now>,
     /// Wall minus monotonic clock when last seen, and since when it has stood so.
     offset: Option<i64>,
     believed_from: Mono,
@@ -42,8 +43,10 @@ pub(super) struct Archive {
 }
 
 impl Archive {
-    pub fn new(settings: &Settings) -> Archive {
+    /// `last`: when the store was last written to, as found.
+    pub fn new(settings: &Settings, last: Option<Now>) -> Archive {
         Archive {
+            last,
             keep_readings: settings.keep_readings.as_ms(),
             keep_summaries: settings.keep_summaries.as_ms(),
             packed_to: i64::MIN,
@@ -51,14 +54,6 @@ impl Archive {
             offset: None,
             believed_from: Mono::MIN,
             swept: i64::MIN,
-        }
-    }
-
-    /// The clock as found at opening: a wall clock that is far from where the store left it is in doubt too.
-    pub fn found(&mut self, last: Option<Now>, now: Now) {
-        let away = last.map_or(Span::ZERO, |last| now.wall.since(last.wall));
-        if away > Span::days(30) || away < Span::ZERO - JUMP {
-            self.believed_from = now.mono + DOUBT;
         }
     }
 
@@ -99,6 +94,12 @@ impl Archive {
 
     fn watch_clock(&mut self, now: Now) {
         let offset = now.wall.as_ms().saturating_sub(now.mono.as_ms());
+        // A wall clock that is far from where the store left it is in doubt too. Looked at here and not at opening, since
+        // the daemon sets the monotonic clock on by what opening finds.
+        let away = self.last.take().map_or(Span::ZERO, |last| now.wall.since(last.wall));
+        if away > Span::days(30) || away < Span::ZERO - JUMP {
+            self.believed_from = now.mono + DOUBT;
+        }
         if let Some(before) = self.offset
             && offset.saturating_sub(before).saturating_abs() > JUMP.as_ms()
         {

@@ -128,13 +128,12 @@ impl Writer {
             probes: BTreeMap::new(),
             batch: Waiting::default(),
             pending: Pending::new(mails),
-            archive: Archive::new(settings),
+            archive: Archive::new(settings, last),
             failing: None,
             healthy_from: Wall::MIN,
             forced_at: i64::MIN,
             batched_at: now.mono,
         };
-        writer.archive.found(last, now);
         for word in told {
             if let Told::Health(StoreOutcome::Failing(why)) = &word {
                 writer.failing = Some(why.clone());
