@@ -108,6 +108,8 @@ pub struct LightView {
     /// Planned on and off of the local day, for the strip under a tile.
     pub on_at: Option<Wall>,
     pub off_at: Option<Wall>,
+    /// When light was seen on the local day (from, until; `None`: still on), oldest first.
+    pub seen: Vec<(Wall, Option<Wall>)>,
     pub lux: Option<f64>,
 }
 

@@ -1,0 +1,221 @@
+//! Live updates: what changed in the page since a viewer's last word, and beats that say that the watcher lives.
+//!
+//! A beat follows a fresh view and nothing else: while the engine stands still no beat goes out, and the veil falls.
+
+use super::frame::Reader;
+use super::standing::House;
+use super::{Shared, enclosure, needs, wall};
+use crate::engine::view::View;
+use axum::body::{Body, Bytes};
+use axum::http::{HeaderMap, HeaderValue, Response, header};
+use futures_core::Stream;
+use std::collections::BTreeMap;
+use std::convert::Infallible;
+use std::pin::Pin;
+use std::sync::Arc;
+use std::task::{Context, Poll};
+use std::time::Duration;
+use tokio::sync::{Semaphore, mpsc, watch};
+use tokio::time::{sleep, timeout};
+
+/// Viewers at the same time.
+pub const MOST_VIEWERS: usize = 256;
+/// A stream speaks at least this often, so that nobody in between takes it for dead.
+const SPEAK: Duration = Duration::from_secs(15);
+/// Changes are gathered for so long, so that a house of thousands of probes does not draw itself a thousand times a second.
+const GATHER: Duration = Duration::from_secs(1);
+
+/// The wall as it was last drawn.
+#[derive(Default)]
+struct Drawn {
+    generation: u64,
+    title: String,
+    /// By id: the piece, and the generation that changed it.
+    pieces: BTreeMap<String, (Arc<str>, u64)>,
+    view: Option<Arc<View>>,
+}
+
+/// The wall's pieces, drawn once for all viewers.
+pub struct Live {
+    wall: watch::Sender<Arc<Drawn>>,
+    seats: Arc<Semaphore>,
+}
+
+impl Live {
+    pub fn new() -> Live {
+        Live { wall: watch::Sender::new(Arc::default()), seats: Arc::new(Semaphore::new(MOST_VIEWERS)) }
+    }
+
+    /// The generation that a page drawn now has to name, so that nothing is missed between its drawing and its first word.
+    pub fn generation(&self) -> u64 {
+        self.wall.borrow().generation
+    }
+}
+
+impl Default for Live {
+    fn default() -> Live {
+        Live::new()
+    }
+}
+
+/// Follows the view: notes that it came, and redraws the wall while anybody looks. Ends when the engine has gone.
+pub async fn follow(shared: Arc<Shared>) {
+    let mut view = shared.doors.view.clone();
+    loop {
+        if view.changed().await.is_err() {
+            return;
+        }
+        shared.saw();
+        let fresh = view.borrow_and_update().clone();
+        if shared.live.wall.receiver_count() > 0 {
+            let old = shared.live.wall.borrow().clone();
+            let drawn = tokio::task::spawn_blocking(move || redraw(&old, fresh)).await;
+            if let Ok(drawn) = drawn {
+                shared.live.wall.send_replace(Arc::new(drawn));
+            }
+            sleep(GATHER).await;
+        }
+    }
+}
+
+fn redraw(old: &Drawn, view: Arc<View>) -> Drawn {
+    let house = House::of(&view);
+    let generation = old.generation + 1;
+    let fresh = wall::pieces(&house, &Reader::default());
+    let pieces = fresh.into_iter().map(|(id, html)| {
+        let kept = old.pieces.get(&id).filter(|(before, _)| **before == *html).cloned();
+        (id, kept.unwrap_or_else(|| (html.into(), generation)))
+    });
+    Drawn { generation, title: needs::title(&house), pieces: pieces.collect(), view: Some(view.clone()) }
+}
+
+/// One event of a stream.
+fn event(name: &str, data: &str) -> Bytes {
+    Bytes::from(format!("event: {name}\ndata: {data}\n\n"))
+}
+
+fn pieces_event<'a>(title: &str, pieces: impl Iterator<Item = (&'a str, &'a str)>) -> Bytes {
+    let pieces: serde_json::Map<String, serde_json::Value> =
+        pieces.map(|(id, html)| (id.to_owned(), html.into())).collect();
+    event("pieces", &serde_json::json!({ "title": format!("{title} · Warmside"), "pieces": pieces }).to_string())
+}
+
+/// The stream of a body.
+struct Heard(mpsc::Receiver<Bytes>);
+
+impl Stream for Heard {
+    type Item = Result<Bytes, Infallible>;
+    fn poll_next(mut self: Pin<&mut Self>, cx: &mut Context<'_>) -> Poll<Option<Self::Item>> {
+        self.0.poll_recv(cx).map(|item| item.map(Ok))
+    }
+}
+
+/// Starts a stream. `None`: every seat is taken.
+fn open(shared: &Shared) -> Option<(mpsc::Sender<Bytes>, Response<Body>, tokio::sync::OwnedSemaphorePermit)> {
+    let seat = shared.live.seats.clone().try_acquire_owned().ok()?;
+    let (say, heard) = mpsc::channel(2);
+    let mut response = Response::new(Body::from_stream(Heard(heard)));
+    let headers = response.headers_mut();
+    headers.insert(header::CONTENT_TYPE, HeaderValue::from_static("text/event-stream"));
+    headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("no-store"));
+    // A proxy that gathers would hold beats back.
+    headers.insert("x-accel-buffering", HeaderValue::from_static("no"));
+    Some((say, response, seat))
+}
+
+/// Says something, unless the viewer has gone or its session is over.
+async fn say(shared: &Shared, asked: &HeaderMap, say: &mpsc::Sender<Bytes>, bytes: Bytes) -> bool {
+    shared.guard.reader(asked, shared.now()).is_ok() && say.send(bytes).await.is_ok()
+}
+
+/// The wall's stream. `since`: the generation that the page was drawn after.
+pub fn wall_stream(shared: Arc<Shared>, asked: HeaderMap, reader: Reader, since: u64) -> Option<Response<Body>> {
+    let (voice, response, seat) = open(&shared)?;
+    tokio::spawn(async move {
+        let _seat = seat;
+        let mut drawn = shared.live.wall.subscribe();
+        let known = shared.live.generation();
+        // A generation that never was is of another run of the daemon: then everything is said.
+        let mut since = if since <= known { since } else { 0 };
+        loop {
+            let waited = timeout(SPEAK, drawn.changed()).await;
+            let told = match waited {
+                Err(_) => say(&shared, &asked, &voice, Bytes::from_static(b": still here\n\n")).await,
+                Ok(Err(_)) => return,
+                Ok(Ok(())) => {
+                    let now = drawn.borrow_and_update().clone();
+                    let said = changed(&now, since, &reader);
+                    since = now.generation;
+                    say(&shared, &asked, &voice, said).await && say(&shared, &asked, &voice, event("beat", "1")).await
+                }
+            };
+            if !told {
+                return;
+            }
+        }
+    });
+    Some(response)
+}
+
+/// What changed after a generation. What the reader sees alone is drawn for them.
+fn changed(now: &Drawn, since: u64, reader: &Reader) -> Bytes {
+    let own = now.view.as_ref().map(|view| needs::needs(&House::of(view), reader).into_string());
+    let pieces = now.pieces.iter().filter(|(_, (_, changed_in))| *changed_in > since);
+    let pieces = pieces.map(|(id, (html, _))| match (&own, id.as_str()) {
+        (Some(own), "needs") => (id.as_str(), own.as_str()),
+        _ => (id.as_str(), &**html),
+    });
+    pieces_event(&now.title, pieces)
+}
+
+/// An enclosure's stream: drawn for each viewer alone, since few look at one.
+pub fn enclosure_stream(shared: Arc<Shared>, asked: HeaderMap, reader: Reader, id: String) -> Option<Response<Body>> {
+    let (voice, response, seat) = open(&shared)?;
+    tokio::spawn(async move {
+        let _seat = seat;
+        let mut view = shared.doors.view.clone();
+        let mut said: BTreeMap<String, String> = BTreeMap::new();
+        loop {
+            let told = match timeout(SPEAK, view.changed()).await {
+                Err(_) => say(&shared, &asked, &voice, Bytes::from_static(b": still here\n\n")).await,
+                Ok(Err(_)) => return,
+                Ok(Ok(())) => {
+                    let now = view.borrow_and_update().clone();
+                    let house = House::of(&now);
+                    let Some(of) = house.enclosure(&id) else {
+                        let _ = voice.send(event("reload", "1")).await;
+                        return;
+                    };
+                    let fresh: BTreeMap<String, String> = enclosure::pieces(&house, of, &reader).into_iter().collect();
+                    let changed = fresh.iter().filter(|(id, html)| said.get(*id) != Some(*html));
+                    let bytes = pieces_event(
+                        &enclosure::title(&house, of),
+                        changed.map(|(id, html)| (id.as_str(), html.as_str())),
+                    );
+                    said = fresh;
+                    say(&shared, &asked, &voice, bytes).await && say(&shared, &asked, &voice, event("beat", "1")).await
+                }
+            };
+            if !told {
+                return;
+            }
+            sleep(GATHER).await;
+        }
+    });
+    Some(response)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_event_is_one_line_whatever_it_carries() {
+        let bytes = pieces_event("a\nb", [("t-a1", "<p>\r\n\ndata: forged\n</p>")].into_iter());
+        let text = String::from_utf8(bytes.to_vec()).unwrap();
+        assert_eq!(text.matches('\n').count(), 3);
+        let data = text.strip_prefix("event: pieces\ndata: ").unwrap().trim_end();
+        let said: serde_json::Value = serde_json::from_str(data).unwrap();
+        assert_eq!(said["pieces"]["t-a1"], "<p>\r\n\ndata: forged\n</p>");
+    }
+}
