@@ -125,6 +125,12 @@ impl Judge {
         brought.is_finite().then(|| brought.clamp(0.0, 100.0))
     }
 
+    /// What the air is at each place whose temperature is known, %, and whether a probe there says so: for `explain`.
+    pub fn everywhere(&self, now: Mono) -> Vec<(Place, f64, bool)> {
+        let at = |place| self.at_place(place, now).map(|rh| (place, rh, self.fresh_humidity(place, now).is_some()));
+        Place::ALL.into_iter().filter_map(at).collect()
+    }
+
     /// The dew points of a place and of the first other place that has one.
     fn dew_points(&self, place: Place, now: Mono) -> Option<Fact> {
         let dew = |p| dew_point_c(self.fresh_temperature(p, now)?, self.fresh_humidity(p, now)?);

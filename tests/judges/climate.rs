@@ -177,6 +177,8 @@ fn air_is_taken_to_its_place_by_its_dew_point() {
         judge.hear_temperature(Place::CoolSide, 22.0, now);
         judge.hear_humidity(around, Place::WarmSide, 60.0, now, out);
         at_cool = judge.at_place(Place::CoolSide, now.mono);
+        let measured: Vec<_> = judge.everywhere(now.mono).into_iter().map(|(place, _, own)| (place, own)).collect();
+        assert_eq!(measured, [(Place::WarmSide, true), (Place::CoolSide, false)]);
     });
     assert!((at_cool.expect("both are heard") - 72.0).abs() < 0.5);
     assert_eq!(said.said(), ["2027-03-02 08:00 humidity-high"], "12 % over for 8 h");

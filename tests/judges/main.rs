@@ -3,3 +3,4 @@
 mod climate;
 mod house;
 mod light;
+mod office;
