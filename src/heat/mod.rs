@@ -1,3 +1,272 @@
-//! What an enclosure's heat normally does, learned from its own readings, and when it no longer does so.
+//! Per enclosure: what its heat normally does, learned from its own readings, and whether that is still so.
+//!
+//! Every reading enters by [`Watch::hear`] with the time and a cheap [`Context`]; what comes out are edges, [`Change`]s. Only
+//! trusted readings come here, but a spike that slips through does no harm. How it decides is told in `MODEL.md`.
 
+mod cycle;
+mod front;
+mod high;
+mod history;
+mod levels;
+mod low;
+pub mod picture;
+mod rings;
 pub mod settings;
+mod standing;
+#[cfg(test)]
+mod tests;
+mod tracker;
+mod tract;
+pub mod tuning;
+pub mod verdict;
+pub mod view;
+pub mod watts;
+mod young;
+
+use crate::terms::place::Place;
+use crate::terms::time::{Mono, Now, Span};
+use front::{Front, Sample};
+use picture::Picture;
+use serde::{Deserialize, Serialize};
+use settings::Settings;
+use standing::{Stood, Turn};
+use tract::{Company, Tract};
+use tuning::Tuning;
+use verdict::{Change, Evidence, Verdict};
+use watts::{Beside, Plug};
+
+/// One thing heard about an enclosure. Temperatures °C, power W, illuminance lx, humidity %.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Input {
+    Level { place: Place, celsius: f64 },
+    /// Power of the heat source at this index of the settings.
+    Power { source: u8, watts: f64 },
+    Switch { source: u8, on: bool },
+    LampPower { watts: f64 },
+    LampSwitch { on: bool },
+    Illuminance { lx: f64 },
+    Humidity { place: Place, percent: f64 },
+    Room { celsius: f64 },
+}
+
+/// What the engine knows at this moment beside the reading.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Context {
+    /// Minute of the local day, 0 to 1439.
+    pub local_minute: u16,
+    /// Local civil day, counted from any fixed day.
+    pub day: i32,
+    /// Whether lights should be on by the plan; `None`: no plan.
+    pub lights_planned: Option<bool>,
+    /// Since and until a change of light or band that is planned; `None`: no plan.
+    pub since_planned_change: Option<Span>,
+    pub until_planned_change: Option<Span>,
+    /// The keeper said that hands are in the enclosure.
+    pub hands_in: bool,
+    /// Whether the other enclosures of the room are as usual; `None`: unknown.
+    pub neighbours_ok: Option<bool>,
+}
+
+/// Why everything is learned anew.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Relearn {
+    SettingChanged,
+    LampChanged,
+    ProbeMoved,
+}
+
+/// The watch over one enclosure's heat. Survives a restart through serde (CBOR: some numbers are infinite).
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct Watch {
+    settings: Settings,
+    tuning: Tuning,
+    origin: Option<Mono>,
+    cool: Front,
+    room: Front,
+    tracts: Vec<Tract>,
+    plugs: Vec<Plug>,
+    #[serde(skip)]
+    turns: Vec<Turn>,
+}
+
+/// Warm places of one enclosure that are watched.
+const MOST_TRACTS: usize = 2;
+
+impl Watch {
+    pub fn new(settings: &Settings) -> Watch {
+        Watch::tuned(settings, Tuning::default())
+    }
+
+    /// Elsewhere on the curve of delay against false alarms.
+    pub fn tuned(settings: &Settings, tuning: Tuning) -> Watch {
+        let mut settings = settings.clone();
+        settings.sources.truncate(settings::MOST_SOURCES);
+        let mut tracts: Vec<Tract> = Vec::new();
+        for source in &settings.sources {
+            if tracts.len() < MOST_TRACTS && tracts.iter().all(|t| t.place != source.at) {
+                tracts.push(Tract::new(source.at));
+            }
+        }
+        if tracts.is_empty() {
+            tracts.push(Tract::new(Place::WarmSide));
+        }
+        let plugs = settings.sources.iter().map(|_| Plug::default()).collect();
+        Watch { settings, tuning, origin: None, cool: Front::default(), room: Front::default(), tracts, plugs, turns: Vec::new() }
+    }
+
+    /// One reading. Changes, if any, are pushed to `out`.
+    pub fn hear(&mut self, input: Input, now: Now, context: &Context, out: &mut Vec<Change>) {
+        let origin = *self.origin.get_or_insert(now.mono);
+        let t = now.mono.since(origin).as_min();
+        if t < 0.0 {
+            return;
+        }
+        match input {
+            Input::Level { place, celsius } => self.level(place, t, celsius, now, context, out),
+            Input::Room { celsius } => {
+                self.room.hear(t, celsius, &mut [Sample::default(); 2]);
+            }
+            Input::Power { source, watts } => self.power(usize::from(source), t, watts, context),
+            Input::Switch { source, on } => {
+                if let Some(plug) = self.plugs.get_mut(usize::from(source)) {
+                    plug.switched(t, on);
+                }
+            }
+            Input::LampPower { .. } | Input::LampSwitch { .. } | Input::Illuminance { .. } | Input::Humidity { .. } => {}
+        }
+    }
+
+    fn level(&mut self, place: Place, t: f64, celsius: f64, now: Now, context: &Context, out: &mut Vec<Change>) {
+        let is_cool = place == Place::CoolSide;
+        if is_cool {
+            self.cool.hear(t, celsius, &mut [Sample::default(); 2]);
+        }
+        for ix in 0..self.tracts.len() {
+            let Some(tract) = self.tracts.get_mut(ix) else { break };
+            let own = tract.place == place;
+            if (is_cool && !own) || !tract.takes(place) {
+                continue;
+            }
+            // A cool side by its own probe; failing that the room; else none.
+            let cool_at = if own && is_cool { None } else { self.cool.at(t, self.cool.holds_min()) };
+            let cool = cool_at.or_else(|| self.room.at(t, self.room.holds_min()));
+            self.turns.clear();
+            let at = tract.place;
+            let (plugs, sources) = split(&mut self.plugs, &self.settings, at);
+            let mut company = Company { cool, context, plugs, sources, tuning: &self.tuning };
+            tract.hear(place, t, celsius, &mut company, &mut self.turns);
+            if self.settings.sources.is_empty() {
+                continue;
+            }
+            for turn in self.turns.iter().copied() {
+                push(turn, tract, self.room.at(t, 120.0).map(|r| r.x), t, now, out);
+            }
+        }
+    }
+
+    fn power(&mut self, source: usize, t: f64, watts: f64, context: &Context) {
+        let Some(plug) = self.plugs.get_mut(source) else { return };
+        let Some(settings) = self.settings.sources.get(source) else { return };
+        let tract = self.tracts.iter().find(|tract| tract.place == settings.at);
+        let level = tract.and_then(|tract| tract.warm.at(t, 10.0));
+        let learn = !context.hands_in && tract.is_none_or(|tract| tract.low.now.is_none() && tract.high.now.is_none());
+        let beside = Beside {
+            t,
+            day: context.day,
+            minute: context.local_minute.min(1_439),
+            level: level.map(|s| s.x),
+            s_x: level.map_or(0.1, |s| s.s_x),
+            v: level.map_or(0.0, |s| s.v),
+            learn,
+        };
+        plug.report(watts, settings.watts, &beside);
+    }
+
+    /// What each warm place was last judged by: for `explain` and for evaluations.
+    pub fn pictures(&self) -> impl Iterator<Item = &Picture> {
+        self.tracts.iter().filter_map(|tract| tract.picture.as_ref())
+    }
+
+    /// Forgets what was learned; what stands is over without a word, for the keeper himself said so.
+    pub fn relearn(&mut self, why: Relearn, out: &mut Vec<Change>) {
+        for tract in &mut self.tracts {
+            for stood in [tract.low.now, tract.high.now].into_iter().flatten() {
+                out.push(Change::Calm(stood.cause, tract.heard_at.unwrap_or(tract.place)));
+            }
+            tract.forget();
+        }
+        if why == Relearn::LampChanged {
+            for plug in &mut self.plugs {
+                plug.forget();
+            }
+        }
+    }
+}
+
+/// The plugs of the sources at a place: all of them when they share it, as the first that reports speaks.
+fn split<'a>(plugs: &'a mut [Plug], settings: &'a Settings, at: Place) -> (&'a mut [Plug], &'a [settings::Source]) {
+    let first = settings.sources.iter().position(|s| s.at == at).unwrap_or(0);
+    let last = settings.sources.iter().rposition(|s| s.at == at).map_or(first, |l| l + 1);
+    (plugs.get_mut(first..last).unwrap_or_default(), settings.sources.get(first..last).unwrap_or_default())
+}
+
+fn push(turn: Turn, tract: &Tract, room_c: Option<f64>, t: f64, now: Now, out: &mut Vec<Change>) {
+    let place = tract.heard_at.unwrap_or(tract.place);
+    match turn {
+        Turn::Nothing => {}
+        Turn::Over(cause) => out.push(Change::Calm(cause, place)),
+        Turn::Stands(stood) => out.push(Change::Stands(verdict(&stood, place, tract, room_c, t, now))),
+        Turn::Instead(stood, old) => {
+            out.push(Change::Stands(verdict(&stood, place, tract, room_c, t, now)));
+            out.push(Change::Calm(old, place));
+        }
+    }
+}
+
+fn verdict(stood: &Stood, place: Place, tract: &Tract, room_c: Option<f64>, t: f64, now: Now) -> Verdict {
+    let hot = stood.cause.is_hot();
+    let sign = if hot { -1.0 } else { 1.0 };
+    let tracker = if hot { &tract.w_high } else { &tract.w_low };
+    let picture = tract.picture;
+    let x = picture.map_or(f64::NAN, |p| p.x);
+    let v = picture.map_or(0.0, |p| p.v);
+    let known = sign * tracker.reference.level;
+    let over = Span::from_s((t - stood.since).max(0.0) * 60.0);
+    let gradient = picture.and_then(|p| p.gradient);
+    let clue = picture.and_then(|p| p.clue).filter(|c| c.watts.is_finite());
+    let times = tracker.undercut / tracker.threshold.max(0.01);
+    let evidence = Evidence {
+        way: stood.way,
+        level_then: sign * tracker.peak,
+        level_now: x,
+        over,
+        furthest_known: known.is_finite().then_some(known),
+        days_known: tracker.reference.days,
+        undercut_k: tracker.undercut,
+        threshold_k: tracker.threshold,
+        slope_k_per_min: v,
+        gradient_now_k: gradient.map(|g| g.now),
+        gradient_usual_k: gradient.map(|g| g.usual),
+        power_now_w: clue.map(|c| c.watts),
+        power_usual_w: clue.map(|c| c.usual),
+        room_c,
+    };
+    let toward = (!hot).then(|| room_c.or_else(|| gradient.map(|g| x - g.now))).flatten();
+    let tau = toward.filter(|to| x - to > 0.3 && v < -1e-3).map(|to| Span::from_s(((x - to) / -v).clamp(5.0, 600.0) * 60.0));
+    Verdict {
+        cause: stood.cause,
+        place,
+        since: now.mono - over,
+        sure: sure(stood.way, times),
+        evidence,
+        tau,
+        toward,
+    }
+}
+
+/// From how many thresholds the level is past, to a share of belief: ½ at none, ¾ at one, 15⁄16 at three.
+fn sure(way: verdict::Way, times: f64) -> f64 {
+    let by_watts = if way == verdict::Way::Watts { 1.5 } else { 0.0 };
+    1.0 - 0.5 * libm::exp2(-(times + by_watts).clamp(0.0, 8.0))
+}

@@ -1,0 +1,183 @@
+//! What falls and rises have been like: depth, speed, share of the other end; whether a thermostat cycles; its power over time.
+
+use super::tracker::Fall;
+use serde::{Deserialize, Serialize};
+
+/// A mean and mean absolute deviation that forget slowly and clip what is strange.
+#[derive(Clone, Copy, Debug, Default, Serialize, Deserialize)]
+pub struct Spread {
+    pub mean: f64,
+    pub dev: f64,
+    pub n: f64,
+}
+
+impl Spread {
+    pub fn learn(&mut self, x: f64, pace: f64) {
+        if !x.is_finite() {
+            return;
+        }
+        self.n += 1.0;
+        let pace = (1.0 / self.n).max(pace);
+        if self.n < 1.5 {
+            self.mean = x;
+            self.dev = 0.3 * libm::fabs(x);
+            return;
+        }
+        let limit = 3.0 * self.dev + 1e-6;
+        let miss = (x - self.mean).clamp(-limit, limit);
+        self.mean += pace * miss;
+        self.dev += pace * (libm::fabs(miss) - self.dev);
+    }
+}
+
+/// Falls (or rises, on the negative side) of one probe.
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
+pub struct Falls {
+    pub depth: Spread,
+    pub top_speed: Spread,
+    pub mean_speed: Spread,
+    pub share: Spread,
+    pub peak: Spread,
+    pub excess: f64,
+    pub n: f64,
+    first_t: f64,
+    /// Greatest speed over three minutes of the fall in progress.
+    top_now: f64,
+    top_of: f64,
+}
+
+impl Falls {
+    /// The speed over the last minutes, while falling from the peak at `peak_t`.
+    pub fn watch(&mut self, peak_t: f64, speed: Option<f64>) {
+        if self.top_of != peak_t {
+            (self.top_of, self.top_now) = (peak_t, 0.0);
+        }
+        if let Some(speed) = speed {
+            self.top_now = self.top_now.max(speed);
+        }
+    }
+
+    /// A clean fall that ended.
+    pub fn learn(&mut self, t: f64, fall: &Fall, s_x: f64) {
+        if !fall.turned || fall.depth < (5.0 * s_x).max(0.15) {
+            return;
+        }
+        if self.n < 0.5 {
+            self.first_t = t;
+        }
+        self.n += 1.0;
+        let beyond = fall.depth - self.depth.mean;
+        if self.depth.n > 5.0 && beyond > 0.0 {
+            self.excess += 0.1 * (beyond.min(3.0 * self.depth.mean) - self.excess);
+        }
+        self.depth.learn(fall.depth, 0.05);
+        if self.top_now > 0.0 && self.top_of == fall.peak_t {
+            self.top_speed.learn(self.top_now, 0.1);
+        }
+        if fall.minutes > 1.0 {
+            self.mean_speed.learn(fall.depth / fall.minutes, 0.1);
+        }
+        if let Some(share) = fall.other_share {
+            self.share.learn(share, 0.1);
+        }
+        self.peak.learn(fall.peak, 0.15);
+    }
+
+    pub fn a_day(&self, t: f64) -> f64 {
+        let minutes = (t - self.first_t).max(60.0);
+        self.n * 1_440.0 / minutes
+    }
+
+    /// Whether these are the falls of a thermostat that switches: many, deep enough, alike.
+    pub fn cycles(&self, t: f64, s_x: f64) -> bool {
+        self.top_speed.n >= 6.0
+            && self.a_day(t) > 6.0
+            && self.top_speed.dev * 1.25 < 0.4 * self.top_speed.mean
+            && self.depth.mean > (5.0 * s_x).max(0.4)
+    }
+
+    /// Greatest speed over three minutes of the last clean fall.
+    pub fn last_top(&self) -> f64 {
+        self.top_now
+    }
+}
+
+/// The heater's power over the heat capacity beside it, cycle by cycle: fall and rise speeds add up to it, room and level
+/// cancel. One-sided CUSUM on its logarithm (Page 1954) for a loss to 70 %.
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
+pub struct Vigour {
+    ln_q: Spread,
+    sum: f64,
+    pub ratio: f64,
+    last_fall: f64,
+}
+
+/// ln of the cycles of ten years is 13 (Lorden 1971); more, because cycles of one day are not independent.
+const ENOUGH: f64 = 20.0;
+
+impl Vigour {
+    pub fn fell(&mut self, top_speed: f64) {
+        self.last_fall = top_speed;
+    }
+
+    /// A rise that ended completes a cycle. Returns whether the heater has grown weak.
+    pub fn rose(&mut self, top_speed: f64) -> bool {
+        let q = self.last_fall + top_speed;
+        if !(self.last_fall > 0.0 && top_speed > 0.0) {
+            return self.weak();
+        }
+        self.last_fall = 0.0;
+        let ln_q = libm::log(q);
+        if self.ln_q.n < 12.0 {
+            self.ln_q.learn(ln_q, 0.02);
+            return false;
+        }
+        let s = (1.25 * self.ln_q.dev).max(0.05);
+        let z = ((self.ln_q.mean - ln_q) / s).clamp(-3.0, 3.0);
+        let delta = (0.356_675 / s).min(3.0);
+        self.sum = (self.sum + delta * (z - delta / 2.0)).max(0.0);
+        self.ratio += 0.2 * (libm::exp(ln_q - self.ln_q.mean) - self.ratio);
+        if self.sum < 3.0 {
+            self.ln_q.learn(ln_q, 0.02);
+        }
+        self.sum = self.sum.min(3.0 * ENOUGH);
+        self.weak()
+    }
+
+    pub fn weak(&self) -> bool {
+        self.sum > ENOUGH
+    }
+
+    /// Cycles learned from.
+    pub fn cycles(&self) -> f64 {
+        self.ln_q.n
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_loss_to_seventy_percent_is_found_within_a_dozen_cycles_and_scatter_is_not() {
+        let mut vigour = Vigour::default();
+        let mut wobble = 0u32;
+        let mut speed = |scale: f64| {
+            wobble = wobble.wrapping_mul(747_796_405).wrapping_add(2_891_336_453);
+            scale * (0.3 + 0.03 * (f64::from(wobble >> 16) / 65_536.0 - 0.5))
+        };
+        for _ in 0..3_000 {
+            vigour.fell(speed(1.0));
+            assert!(!vigour.rose(speed(1.0)));
+        }
+        let mut found = None;
+        for k in 0..30 {
+            vigour.fell(speed(0.7));
+            if vigour.rose(speed(0.7)) {
+                found = Some(k);
+                break;
+            }
+        }
+        assert!(found.is_some_and(|k| k < 12), "{found:?}");
+    }
+}

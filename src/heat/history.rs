@@ -1,0 +1,142 @@
+//! The last hour of filtered levels: speeds over minutes, and whether a fall is even in time.
+//!
+//! After heat loss an enclosure falls along an exponential of many minutes, so equal windows hold nearly equal drops;
+//! after a door most of the fall is over within minutes. That is the strongest single test there is.
+
+use serde::{Deserialize, Serialize};
+
+const KEPT: usize = 96;
+/// Least minutes between kept levels.
+const SPACING_MIN: f64 = 0.4;
+
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
+pub struct History {
+    at: Vec<(f32, f32, f32)>,
+    newest: usize,
+    origin: f64,
+}
+
+impl History {
+    /// Keeps a level of this end and of the other (NaN when unknown).
+    pub fn keep(&mut self, t: f64, x: f64, other: f64) {
+        if self.at.is_empty() {
+            self.at.reserve_exact(KEPT);
+            self.origin = t;
+        }
+        if t - self.origin > 40_000.0 {
+            // f32 resolves 1/256 min up to here: start again rather than blur.
+            let shift = (t - self.origin) as f32;
+            for entry in &mut self.at {
+                entry.0 -= shift;
+            }
+            self.origin = t;
+        }
+        let entry = ((t - self.origin) as f32, x as f32, other as f32);
+        if self.at.len() < KEPT {
+            if self.at.last().is_none_or(|last| f64::from(entry.0 - last.0) >= SPACING_MIN) {
+                self.at.push(entry);
+                self.newest = self.at.len() - 1;
+            }
+        } else if self.at.get(self.newest).is_none_or(|last| f64::from(entry.0 - last.0) >= SPACING_MIN) {
+            self.newest = (self.newest + 1) % KEPT;
+            self.at[self.newest] = entry;
+        }
+    }
+
+    /// Bytes beside the struct itself.
+    pub fn heap_bytes(&self) -> usize {
+        self.at.capacity() * size_of::<(f32, f32, f32)>()
+    }
+
+    pub fn clear(&mut self) {
+        self.at.clear();
+        self.newest = 0;
+    }
+
+    /// The level at minute `t`, between kept levels; `None` before the oldest.
+    pub fn level(&self, t: f64) -> Option<f64> {
+        let t = (t - self.origin) as f32;
+        let n = self.at.len();
+        let mut later: Option<(f32, f32, f32)> = None;
+        for back in 0..n {
+            let entry = self.at[(self.newest + n - back) % n];
+            if entry.0 <= t {
+                let Some(next) = later else { return Some(f64::from(entry.1)) };
+                let share = (t - entry.0) / (next.0 - entry.0).max(1e-6);
+                return Some(f64::from(entry.1 + share * (next.1 - entry.1)));
+            }
+            later = Some(entry);
+        }
+        None
+    }
+
+    /// Mean fall in K/min over the last `minutes`.
+    pub fn mean_fall(&self, t: f64, x: f64, minutes: f64) -> Option<f64> {
+        Some((self.level(t - minutes)? - x) / minutes)
+    }
+
+    /// How far the other end is now below the highest that it was in the last `minutes`; 0 when unknown.
+    pub fn other_drop(&self, t: f64, minutes: f64) -> f64 {
+        let from = (t - minutes - self.origin) as f32;
+        let n = self.at.len();
+        let Some(now) = self.at.get(self.newest).map(|e| e.2) else { return 0.0 };
+        let mut highest = now;
+        for back in 0..n {
+            let entry = self.at[(self.newest + n - back) % n];
+            if entry.0 < from {
+                break;
+            }
+            highest = highest.max(entry.2);
+        }
+        f64::from(highest - now).max(0.0)
+    }
+
+    /// Drops of the last three windows of `w` minutes, oldest first.
+    pub fn drops(&self, t: f64, x: f64, w: f64) -> Option<[f64; 3]> {
+        let (a, b, c) = (self.level(t - 3.0 * w)?, self.level(t - 2.0 * w)?, self.level(t - w)?);
+        Some([a - b, b - c, c - x])
+    }
+}
+
+/// Whether three drops in a row are those of an even fall. `sign` is 1 for a fall, −1 for a rise; `strict` for a cycling
+/// thermostat in the first minutes past its threshold, where a door in mid-fall shows as acceleration.
+pub fn even(drops: [f64; 3], sign: f64, s_x: f64, strict: bool) -> bool {
+    let [f1, f2, f3] = drops.map(|f| sign * f);
+    let m = f1.max(f2);
+    let plain = f3 >= 0.55 * m - 0.5 * s_x && f3 <= 1.5 * m + 0.5 * s_x && m > 1.5 * s_x && f1 >= 0.25 * m - 0.15 * s_x;
+    plain && (!strict || (f1.max(f2).max(f3) <= 1.4 * f1 + 1.2 * s_x && f3 <= 1.2 * m + 0.8 * s_x))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn of(f: impl Fn(f64) -> f64, until: f64) -> History {
+        let mut h = History::default();
+        let mut t = 0.0;
+        while t <= until {
+            h.keep(t, f(t), f64::NAN);
+            t += 0.5;
+        }
+        h
+    }
+
+    #[test]
+    fn heat_loss_is_even_and_a_door_is_not() {
+        // Heat loss: exponential with 25 min; door: exponential with 2 min.
+        for (tau, at, want) in [(25.0, 60.0, true), (25.0, 70.0, true), (2.0, 57.0, false), (2.0, 60.0, false)] {
+            let f = |t: f64| if t < 50.0 { 30.0 } else { 24.0 + 6.0 * (-(t - 50.0) / tau).exp() };
+            let h = of(f, at);
+            let drops = h.drops(at, f(at), 2.5).unwrap_or_default();
+            assert_eq!(even(drops, 1.0, 0.05, false), want, "tau {tau}, at {at}: {drops:?}");
+        }
+    }
+
+    #[test]
+    fn levels_in_between_are_interpolated_and_the_oldest_are_gone() {
+        let h = of(|t| t, 100.0);
+        assert!((h.level(90.25).unwrap_or(0.0) - 90.25).abs() < 1e-3);
+        assert_eq!(h.level(10.0), None);
+        assert!((h.mean_fall(100.0, 100.0, 3.0).unwrap_or(0.0) + 1.0).abs() < 1e-3);
+    }
+}

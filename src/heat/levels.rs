@@ -1,0 +1,143 @@
+//! From which levels a side has always come back, and how far past them is too far: the reference and its threshold.
+//!
+//! Peaks over threshold with an exponential tail (Pickands 1975; on streams: Siffer et al. 2017, doi
+//! 10.1145/3097983.3098144): every healthy return that undercuts the reference adds an excess; their mean is the scale `β`,
+//! the threshold is where the expected number of false excesses a year meets the budget.
+
+use super::rings::{Habit, Recent};
+use super::tuning::Tuning;
+use serde::{Deserialize, Serialize};
+
+/// The least threshold before its factor, K: an animal that lies down on a probe moves it by more than noise ever does.
+const LEAST_K: f64 = 0.45;
+
+/// False excesses of one tracker in a year that noise may cause.
+const BUDGET_A_YEAR: f64 = 0.03;
+
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
+pub struct Levels {
+    recent: Recent,
+    habit: Habit,
+    /// Returns counted and how many of them went below the reference.
+    n: f64,
+    n_positive: f64,
+    sum_excess: f64,
+    /// Mean minutes between returns.
+    interval: f64,
+    last_return: f64,
+    /// How far the returns of these hours lie below the habit of theirs, K (0 or less): a turned dial, a colder room.
+    shift: f64,
+    beta: f64,
+    h: f64,
+}
+
+/// A reference: the level, and how it is known.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Reference {
+    /// The lowest level of return; infinite when none is known.
+    pub level: f64,
+    pub recent: f64,
+    pub habit: f64,
+    /// Days that speak for this clock time, 0 to 3.
+    pub days: u8,
+}
+
+impl Levels {
+    pub fn reference(&mut self, t: f64, day: i32, minute: u16) -> Reference {
+        let reach = if self.interval > 0.0 { (2.5 * self.interval).clamp(40.0, 180.0) } else { 180.0 };
+        let (habit, days) = self.habit.lowest(day, minute);
+        let habit = habit + self.shift;
+        let mut recent = self.recent.lowest(t, reach);
+        if !recent.is_finite() && days == 0 {
+            recent = self.recent.last();
+        }
+        Reference { level: recent.min(habit), recent, habit, days }
+    }
+
+    /// Every level of ordinary life, by clock time.
+    pub fn live(&mut self, day: i32, minute: u16, x: f64) {
+        self.habit.note(day, minute, x);
+    }
+
+    /// A return from `level` against the reference of that moment. Only a clean one, outside any alarm, adds to the tail.
+    pub fn returned(&mut self, t: f64, level: f64, reference: Reference, clean: bool) {
+        self.recent.note(t, level);
+        if reference.days > 0 {
+            let below = (level - (reference.habit - self.shift)).clamp(-10.0, 0.0);
+            self.shift += 0.3 * (below - self.shift);
+        }
+        if self.last_return > 0.0 {
+            let since = (t - self.last_return).clamp(0.0, 600.0);
+            self.interval += (since - self.interval) * (1.0 / (self.n + 1.0)).max(0.05);
+        }
+        self.last_return = t;
+        if !clean {
+            return;
+        }
+        self.n += 1.0;
+        let excess = reference.level - level;
+        if excess.is_finite() && excess > 0.0 {
+            self.n_positive += 1.0;
+            self.sum_excess += excess.min(4.0 * self.beta.max(0.06));
+        }
+        if self.n_positive > 400.0 {
+            self.n /= 2.0;
+            self.n_positive /= 2.0;
+            self.sum_excess /= 2.0;
+        }
+        self.h = 0.0;
+    }
+
+    /// How far past the reference is too far, K. Kept until the next return.
+    pub fn threshold(&mut self, s_x: f64, tuning: &Tuning) -> f64 {
+        if self.h > 0.0 {
+            return self.h;
+        }
+        let prior = (0.7 * s_x).max(0.06);
+        self.beta = (8.0 * prior + self.sum_excess) / (8.0 + self.n_positive);
+        let a_day = if self.interval > 0.0 { (1_440.0 / self.interval).max(20.0) } else { 20.0 };
+        let share = (self.n_positive + 2.0) / (self.n + 8.0);
+        let l = libm::log((365.0 * a_day * share / BUDGET_A_YEAR).max(400.0));
+        self.h = tuning.threshold * (self.beta * libm::pow(l.max(3.0), 0.9)).max(LEAST_K);
+        self.h
+    }
+
+    /// Bytes beside the struct itself.
+    pub fn heap_bytes(&self) -> usize {
+        self.habit.heap_bytes()
+    }
+
+    /// Returns counted so far.
+    pub fn count(&self) -> f64 {
+        self.n
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_threshold_meets_the_budget_for_exponential_excesses() {
+        // With an exponential tail of scale β the chance to pass h is e^(−h/β); rate × chance must be below the budget.
+        let mut levels = Levels::default();
+        let mut state = 7u64;
+        for k in 0..4_000 {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            let u = ((state >> 11) as f64 + 0.5) / (1u64 << 53) as f64;
+            levels.threshold(0.02, &Tuning { threshold: 1.0, ..Tuning::default() });
+            let reference = Reference { level: 30.0, ..Reference::default() };
+            levels.returned(f64::from(k) * 30.0, 30.0 + 0.2 * libm::log(u), reference, true);
+        }
+        let tuning = Tuning { threshold: 1.5, ..Tuning::default() };
+        let h = levels.threshold(0.02, &tuning);
+        let a_year = 365.0 * 48.0 * libm::exp(-h / 0.2);
+        assert!(a_year < 0.2 && h < 5.0, "h {h}, {a_year} a year");
+    }
+
+    #[test]
+    fn without_any_return_there_is_no_reference() {
+        let mut levels = Levels::default();
+        assert_eq!(levels.reference(10.0, 0, 600).level, f64::INFINITY);
+    }
+}

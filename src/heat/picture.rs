@@ -1,0 +1,143 @@
+//! Everything that the causes are judged by, drawn up once a reading: plain numbers, no state.
+
+use super::watts::Clue;
+
+/// One side of the warm end (or of the gradient) as its tracker has it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Side {
+    pub undercut: f64,
+    pub threshold: f64,
+    /// Minutes since the undercut went past the threshold; `None`: it is not past.
+    pub past_min: Option<f64>,
+    /// Lowest level that belongs to this clock time; infinite when unknown.
+    pub habit: f64,
+    pub recent: f64,
+    pub days: u8,
+    pub peak: f64,
+    pub peak_t: f64,
+    pub min: f64,
+    /// Share of the other end in the fall so far.
+    pub share: Option<f64>,
+}
+
+impl Side {
+    pub fn past(&self, factor: f64) -> bool {
+        self.undercut >= factor * self.threshold
+    }
+    pub fn past_for(&self, minutes: f64) -> bool {
+        self.past_min.is_some_and(|m| m >= minutes)
+    }
+    pub fn drop(&self, x: f64) -> f64 {
+        self.peak - x
+    }
+}
+
+/// The gradient to the cool side.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Gradient {
+    pub now: f64,
+    pub usual: f64,
+    pub low: Side,
+    pub high: Side,
+    /// How far the cool side is above its usual level, K.
+    pub cool_lift: f64,
+}
+
+impl Gradient {
+    /// Whether what is missing of the gradient is missing because the cool side is warm: sun, lamp, room.
+    pub fn narrowed_from_outside(&self) -> bool {
+        self.cool_lift > 0.3 * (self.usual - self.now).max(0.5)
+    }
+    /// K of the gradient that are missing.
+    pub fn missing(&self) -> f64 {
+        self.usual - self.now
+    }
+
+    /// Whether heat is due: the gradient that belongs to this hour is there in health.
+    pub fn due(&self) -> bool {
+        self.low.habit.min(self.low.recent) > 0.3 * self.usual
+    }
+    pub fn ratio(&self) -> f64 {
+        if self.usual > 0.3 { self.now / self.usual } else { 1.0 }
+    }
+}
+
+/// The enclosure at one reading. Times are minutes; `since_…` is infinite when it never was.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Picture {
+    pub t: f64,
+    pub minute: u16,
+    /// Usual minutes between readings.
+    pub interval: f64,
+    pub x: f64,
+    pub v: f64,
+    pub s_x: f64,
+    pub s_v: f64,
+    /// Mean fall over the last two windows of the evenness test, K/min, and its slack.
+    pub fall: f64,
+    pub fall_slack: f64,
+    pub low: Side,
+    pub high: Side,
+    pub gradient: Option<Gradient>,
+    pub cycler: bool,
+    /// Natural speeds without heat and with full heat, K/min.
+    pub fall_speed: (f64, f64),
+    pub rise_speed: (f64, f64),
+    pub even_fall: bool,
+    pub even_rise: bool,
+    /// The same, stricter: no acceleration.
+    pub strict_fall: bool,
+    pub strict_rise: bool,
+    pub since_hurried_fall: f64,
+    pub since_hurried_rise: f64,
+    /// A rise that neither the clock nor a closed door explains.
+    pub since_odd_rise: f64,
+    pub since_dip: f64,
+    /// Limit of the other end's share in a fall that is the heater's.
+    pub share_limit: f64,
+    /// How far the cool side has sunk within the last half hour, K: misting, a door, a window.
+    pub cool_drop: f64,
+    pub frozen: bool,
+    /// Mean depth and mean excess of falls and falls a day, for the depth trigger.
+    pub depth: (f64, f64, f64),
+    pub weak_cycles: bool,
+    pub clue: Option<Clue>,
+    /// Minutes that a relay has been on; `None`: off or unknown.
+    pub relay_on_min: Option<f64>,
+    /// This clock time was not seen on an earlier day.
+    pub young: bool,
+    /// A planned change is near (in the young days), or the hour is one at which homes change: wait longer.
+    /// Whether the other enclosures of the room are as usual; `None`: unknown.
+    pub neighbours_ok: Option<bool>,
+    pub low_waits: Wait,
+    pub high_waits: Wait,
+}
+
+/// What an hour without precedent asks for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Wait {
+    No,
+    /// No verdict of this side.
+    Never,
+}
+
+impl Picture {
+    pub fn ratio(&self) -> Option<f64> {
+        self.gradient.map(|g| g.ratio())
+    }
+    /// Whether something hurried happened within the fall that now goes on.
+    pub fn hurried_within_fall(&self) -> bool {
+        self.since_hurried_fall < self.t - self.low.peak_t + 1.0
+    }
+    pub fn hurried_within_rise(&self) -> bool {
+        self.since_hurried_rise < self.t - self.high.peak_t + 1.0
+    }
+    /// The plug is known and shows power at about its usual amount.
+    pub fn powered(&self) -> bool {
+        self.clue.is_some_and(|c| c.flowing)
+    }
+    /// The plug is known and shows none.
+    pub fn unpowered(&self) -> bool {
+        self.clue.is_some_and(|c| c.none)
+    }
+}

@@ -1,0 +1,154 @@
+//! The watch as a whole against odd input: gaps, clocks, spikes, restarts, no settings; and its size.
+
+use super::settings::{Kind, Settings, Source, Thermostat};
+use super::verdict::{Cause, Change};
+use super::{Context, Input, Relearn, Watch};
+use crate::terms::place::Place;
+use crate::terms::time::{Mono, Now, Wall};
+
+fn settings() -> Settings {
+    let source = Source {
+        id: "main".into(),
+        kind: Kind::CeramicEmitter,
+        at: Place::WarmSide,
+        watts: Some(100.0),
+        thermostat: Some(Thermostat::OnOff),
+    };
+    Settings { sources: vec![source] }
+}
+
+/// An on-off thermostat: a saw-tooth of 40 minutes between 29 and 31 °C; from `dead_min` on an exponential fall to 21 °C.
+fn level(minute: i64, dead_min: i64) -> f64 {
+    let saw = |m: i64| {
+        let phase = (m.rem_euclid(40)) as f64 / 40.0;
+        if phase < 0.5 { 29.0 + 4.0 * phase } else { 33.0 - 4.0 * phase }
+    };
+    if minute < dead_min { saw(minute) } else { 21.0 + (saw(dead_min) - 21.0) * libm::exp(-(minute - dead_min) as f64 / 100.0) }
+}
+
+fn cool(minute: i64, dead_min: i64) -> f64 {
+    24.0 + 0.1 * (level(minute, dead_min) - 30.0)
+}
+
+fn context(minute: i64) -> Context {
+    Context { local_minute: minute.rem_euclid(1_440) as u16, day: minute.div_euclid(1_440) as i32, ..Context::default() }
+}
+
+fn feed(watch: &mut Watch, minutes: std::ops::Range<i64>, dead_min: i64) -> Vec<(i64, Change)> {
+    let mut said = Vec::new();
+    let mut out = Vec::new();
+    for m in minutes {
+        let now = Now::at(m * 60_000);
+        for (place, celsius) in [(Place::CoolSide, cool(m, dead_min)), (Place::WarmSide, level(m, dead_min))] {
+            watch.hear(Input::Level { place, celsius }, now, &context(m), &mut out);
+        }
+        said.extend(out.drain(..).map(|c| (m, c)));
+    }
+    said
+}
+
+fn first(said: &[(i64, Change)], cause: Cause) -> Option<i64> {
+    said.iter().find(|(_, c)| matches!(c, Change::Stands(v) if v.cause == cause)).map(|(m, _)| *m)
+}
+
+#[test]
+fn a_dead_heater_is_said_once_and_ends_when_heat_is_back() {
+    let mut watch = Watch::new(&settings());
+    let dead = 3 * 1_440 + 20;
+    let said = feed(&mut watch, 0..dead + 600, dead);
+    let at = first(&said, Cause::HeatFailed);
+    assert!(at.is_some_and(|m| m - dead < 45), "{said:?}");
+    assert_eq!(said.len(), 1, "{said:?}");
+    let Some((_, Change::Stands(v))) = said.first() else { panic!("{said:?}") };
+    assert!((v.since.as_ms() / 60_000 - dead).abs() < 12, "since {:?}", v.since);
+    assert!(v.sure > 0.7 && v.evidence.level_now < v.evidence.level_then && v.evidence.days_known == 3, "{v:?}");
+    let after = feed(&mut watch, dead + 600..dead + 1_500, i64::MAX);
+    assert_eq!(after.len(), 1, "{after:?}");
+    assert!(matches!(after[0].1, Change::Calm(Cause::HeatFailed, Place::WarmSide)), "{after:?}");
+}
+
+#[test]
+fn a_restart_changes_nothing() {
+    let dead = 3 * 1_440 + 7;
+    let mut whole = Watch::new(&settings());
+    feed(&mut whole, 0..dead + 5, dead);
+    let mut bytes = Vec::new();
+    assert!(ciborium::into_writer(&whole, &mut bytes).is_ok());
+    let restored: Result<Watch, _> = ciborium::from_reader(bytes.as_slice());
+    let Ok(mut restored) = restored else { panic!("{:?}", restored.err()) };
+    assert_eq!(feed(&mut whole, dead + 5..dead + 200, dead), feed(&mut restored, dead + 5..dead + 200, dead));
+}
+
+#[test]
+fn hours_of_silence_and_a_return_at_any_level_alarm_no_one() {
+    for gap in [61, 240, 2_900] {
+        let mut watch = Watch::new(&settings());
+        let mut said = feed(&mut watch, 0..4_000, i64::MAX);
+        said.extend(feed(&mut watch, 4_000 + gap..7_500 + gap, i64::MAX));
+        assert!(said.is_empty(), "gap {gap}: {said:?}");
+    }
+}
+
+#[test]
+fn clocks_that_jump_repeat_and_run_back_do_no_harm() {
+    let mut watch = Watch::new(&settings());
+    let mut said = feed(&mut watch, 0..4_400, i64::MAX);
+    let mut out = Vec::new();
+    // Old and repeated lines, then a local clock that goes back an hour and on by two.
+    for m in [10, 4_399, 4_399, 3_000] {
+        watch.hear(Input::Level { place: Place::WarmSide, celsius: 15.0 }, Now::at(m * 60_000), &context(m), &mut out);
+    }
+    for (from, shift) in [(4_400, -60), (7_000, 60)] {
+        for m in from..from + 2_600 {
+            let now = Now { mono: Mono::from_ms(m * 60_000), wall: Wall::from_ms((m + shift) * 60_000) };
+            for (place, celsius) in [(Place::CoolSide, cool(m, i64::MAX)), (Place::WarmSide, level(m, i64::MAX))] {
+                watch.hear(Input::Level { place, celsius }, now, &context(m + shift), &mut out);
+            }
+        }
+    }
+    said.extend(out.drain(..).map(|c| (0, c)));
+    assert!(said.is_empty(), "{said:?}");
+}
+
+#[test]
+fn what_is_no_number_and_single_spikes_do_no_harm() {
+    let mut watch = Watch::new(&settings());
+    let mut out = Vec::new();
+    for m in 0..6_000 {
+        let odd = match m % 700 {
+            100 => f64::NAN,
+            200 => f64::INFINITY,
+            300 => -127.0,
+            400 => 85.0,
+            500 => 1e300,
+            _ => level(m, i64::MAX),
+        };
+        for (place, celsius) in [(Place::CoolSide, cool(m, i64::MAX)), (Place::WarmSide, odd)] {
+            watch.hear(Input::Level { place, celsius }, Now::at(m * 60_000), &context(m), &mut out);
+        }
+        watch.hear(Input::Power { source: 9, watts: f64::NAN }, Now::at(m * 60_000), &context(m), &mut out);
+        watch.hear(Input::Power { source: 0, watts: -5e9 }, Now::at(m * 60_000), &context(m), &mut out);
+    }
+    assert!(out.is_empty(), "{out:?}");
+}
+
+#[test]
+fn without_a_source_nothing_is_judged_and_relearning_ends_what_stands() {
+    let dead = 3 * 1_440;
+    let mut bare = Watch::new(&Settings::default());
+    assert!(feed(&mut bare, 0..dead + 300, dead).is_empty());
+    let mut watch = Watch::new(&settings());
+    assert_eq!(feed(&mut watch, 0..dead + 300, dead).len(), 1);
+    let mut out = Vec::new();
+    watch.relearn(Relearn::SettingChanged, &mut out);
+    assert_eq!(out, vec![Change::Calm(Cause::HeatFailed, Place::WarmSide)]);
+    assert!(feed(&mut watch, dead + 300..dead + 420, dead).is_empty());
+}
+
+#[test]
+fn one_enclosure_fits_eight_kilobytes() {
+    let mut watch = Watch::new(&settings());
+    feed(&mut watch, 0..6_000, i64::MAX);
+    let bytes = watch.memory_bytes();
+    assert!(bytes <= 8_192, "{bytes} bytes");
+}

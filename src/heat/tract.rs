@@ -1,0 +1,427 @@
+//! One warm place and what belongs to it: probe, cool side, gradient, plugs; a reading goes through here from front end to verdict.
+
+use super::cycle::{Falls, Spread, Vigour};
+use super::front::{Front, Sample};
+use super::history::{History, even};
+use super::picture::{Gradient, Picture, Side, Wait};
+use super::standing::{Standing, Turn};
+use super::tracker::{Fall, Now, Tracker};
+use super::settings::{Source, Thermostat};
+use super::tuning::Tuning;
+use super::verdict::Cause;
+use super::watts::{Beside, Plug};
+use super::young::wait;
+use super::{Context, high, low};
+use crate::terms::place::Place;
+use serde::{Deserialize, Serialize};
+
+/// No heat verdict before this many minutes of learning.
+pub const LEARNING_MIN: f64 = 120.0;
+/// The gradient's usual value is a mean over this long, min; at first over an hour.
+const USUAL_MIN: f64 = 360.0;
+/// After a gap nothing is judged for this long, min.
+const SETTLE_MIN: f64 = 15.0;
+const NEVER: f64 = -1e9;
+
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct Tract {
+    pub place: Place,
+    /// Place whose readings serve as the warm end now; the source's own, or the nearest that speaks.
+    pub heard_at: Option<Place>,
+    pub warm: Front,
+    pub w_low: Tracker,
+    pub w_high: Tracker,
+    pub d_low: Tracker,
+    pub d_high: Tracker,
+    history: History,
+    pub falls: Falls,
+    pub rises: Falls,
+    pub vigour: Vigour,
+    pub usual_gradient: Spread,
+    usual_cool: Spread,
+    usual_level: Spread,
+    hurried_fall: f64,
+    hurried_rise: f64,
+    odd_rise: f64,
+    dip: f64,
+    pub began: Option<f64>,
+    learned_min: f64,
+    last_t: f64,
+    settle_until: f64,
+    equal_run: u32,
+    may_cycle: bool,
+    suspected_until: f64,
+    pub low: Standing,
+    pub high: Standing,
+    #[serde(skip)]
+    pub picture: Option<Picture>,
+}
+
+/// What the tract is told beside a reading.
+pub struct Company<'a> {
+    pub cool: Option<Sample>,
+    pub context: &'a Context,
+    pub plugs: &'a mut [Plug],
+    pub sources: &'a [Source],
+    pub tuning: &'a Tuning,
+}
+
+impl Tract {
+    pub fn new(place: Place) -> Tract {
+        Tract {
+            place,
+            heard_at: None,
+            warm: Front::default(),
+            w_low: Tracker::default(),
+            w_high: Tracker::default(),
+            d_low: Tracker::default(),
+            d_high: Tracker::default(),
+            history: History::default(),
+            falls: Falls::default(),
+            rises: Falls::default(),
+            vigour: Vigour::default(),
+            usual_gradient: Spread::default(),
+            usual_cool: Spread::default(),
+            usual_level: Spread::default(),
+            hurried_fall: NEVER,
+            hurried_rise: NEVER,
+            odd_rise: NEVER,
+            dip: NEVER,
+            began: None,
+            learned_min: 0.0,
+            last_t: 0.0,
+            settle_until: 0.0,
+            equal_run: 0,
+            may_cycle: true,
+            suspected_until: NEVER,
+            low: Standing::default(),
+            high: Standing::default(),
+            picture: None,
+        }
+    }
+
+    pub fn memory_bytes(&self) -> usize {
+        let trackers = [&self.w_low, &self.w_high, &self.d_low, &self.d_high];
+        size_of::<Tract>() + self.history.heap_bytes() + trackers.iter().map(|t| t.levels.heap_bytes()).sum::<usize>()
+    }
+
+    /// Whether readings of `place` should serve as the warm end: the source's own place first, then by likeness.
+    pub fn takes(&self, place: Place) -> bool {
+        self.rank(place).is_some_and(|rank| self.heard_at.and_then(|p| self.rank(p)).is_none_or(|held| rank <= held))
+    }
+
+    fn rank(&self, place: Place) -> Option<usize> {
+        const ORDER: [Place; 5] = [Place::WarmSide, Place::BaskingSpot, Place::Floor, Place::Hide, Place::Air];
+        if place == self.place {
+            return Some(0);
+        }
+        // Water and the cool side follow no heater of another place closely enough.
+        if self.place == Place::Water {
+            return None;
+        }
+        ORDER.iter().position(|&p| p == place).map(|k| k + 1)
+    }
+
+    /// A trusted level of the warm end.
+    pub fn hear(&mut self, place: Place, t: f64, celsius: f64, b: &mut Company, out: &mut Vec<Turn>) {
+        if self.heard_at != Some(place) {
+            if self.heard_at.is_some() {
+                self.forget();
+            }
+            self.heard_at = Some(place);
+        }
+        let raw_equal = self.warm.count() > 0 && (celsius - self.warm.last_raw()).abs() < 1e-4;
+        self.equal_run = if raw_equal { self.equal_run.saturating_add(1) } else { 0 };
+        let mut samples = [Sample::default(); 2];
+        let n = self.warm.hear(t, celsius, &mut samples);
+        for sample in samples.into_iter().take(n) {
+            self.step(&sample, b, out);
+        }
+    }
+
+    pub fn learned_min(&self) -> f64 {
+        self.learned_min
+    }
+
+    fn step(&mut self, s: &Sample, b: &mut Company, out: &mut Vec<Turn>) {
+        // Heat that is told to have no thermostat does not cycle, however much a day of doors looks like it.
+        self.may_cycle = !b.sources.iter().all(|s| matches!(s.thermostat, Some(Thermostat::None))) || b.sources.is_empty();
+        let began = *self.began.get_or_insert(s.t);
+        if s.t - self.last_t > (10.0 * self.warm.interval()).max(30.0) && s.t > began && s.t - self.last_t > self.warm.holds_min() {
+            self.cut(s.t);
+        }
+        let dt = (s.t - self.last_t).clamp(0.0, 30.0);
+        self.last_t = s.t;
+        let cool = b.cool;
+        self.history.keep(s.t, s.x, cool.map_or(f64::NAN, |c| c.x));
+        if b.context.hands_in {
+            self.cut(s.t);
+            return;
+        }
+        self.notice_hurry(s, b.context);
+        let suspected = self.w_low.past_since.is_some() || self.w_high.past_since.is_some() || s.t < self.suspected_until;
+        let stands = self.low.now.is_some() || self.high.now.is_some();
+        let learn = !suspected && !stands;
+        if learn {
+            self.learned_min += dt;
+        }
+        self.follow(s, cool, b, learn);
+        if learn {
+            self.learn_usual(s, cool, dt);
+        }
+        self.judge(s, cool, b, out);
+    }
+
+    /// Speeds that heat lost and heat at full can make, K/min: a cycler's own, else a wide range from the gradient.
+    fn speeds(&self, s: &Sample, cycler: bool, falls: &Falls) -> (f64, f64) {
+        if cycler {
+            let top = falls.top_speed;
+            return (0.2 * falls.mean_speed.mean, top.mean + 3.5 * top.dev + 0.02);
+        }
+        let reach = self.reach(s);
+        (reach / 120.0, reach / 11.0)
+    }
+
+    /// How far the heat lifts the warm end over its surroundings, K; guessed from the level when there is no cool side.
+    fn reach(&self, s: &Sample) -> f64 {
+        if self.usual_gradient.n > 10.0 {
+            return self.usual_gradient.mean.clamp(1.5, 30.0);
+        }
+        ((if self.usual_level.n > 10.0 { self.usual_level.mean } else { s.x }) - 22.0).clamp(4.0, 14.0)
+    }
+
+    fn cycler(&self, s: &Sample) -> bool {
+        self.may_cycle && self.falls.cycles(s.t, s.s_x)
+    }
+
+    fn notice_hurry(&mut self, s: &Sample, context: &Context) {
+        let cycler = self.cycler(s);
+        let sigma = self.warm.sigma();
+        let dt = s.dt.max(1e-3);
+        let mean = self.history.mean_fall(s.t, s.x, 3.0);
+        let hurried = |limit: f64, sign: f64| {
+            sign * s.v > limit + 2.0 * s.s_v
+                || sign * s.jump > limit * dt + 6.0 * sigma
+                || mean.is_some_and(|m| -sign * m > limit + 0.67 * s.s_x)
+        };
+        let down = hurried(self.speeds(s, cycler, &self.falls).1, -1.0);
+        let up = hurried(self.speeds(s, cycler, &self.rises).1, 1.0);
+        if down {
+            self.hurried_fall = s.t;
+            self.dip = s.t;
+        }
+        if up {
+            self.hurried_rise = s.t;
+            let at_a_planned_time = context.since_planned_change.is_some_and(|c| c.as_min() < 20.0);
+            if s.t - self.hurried_fall > 60.0 && !at_a_planned_time {
+                self.odd_rise = s.t;
+            }
+        }
+    }
+
+    fn follow(&mut self, s: &Sample, cool: Option<Sample>, b: &mut Company, learn: bool) {
+        let c = b.context;
+        let cycler = self.cycler(s);
+        let natural = if cycler { self.falls.mean_speed.mean } else { self.reach(s) / 30.0 };
+        let other = cool.map_or(f64::NAN, |c| c.x);
+        let mut now = Now {
+            t: s.t,
+            day: c.day,
+            minute: c.local_minute.min(1_439),
+            s_x: s.s_x,
+            step: self.warm.step(),
+            v: s.v,
+            natural,
+            other,
+            learn: true,
+            clean: learn && self.hurried_fall < self.w_low.peak_t,
+            live: true,
+            slack: 1.0,
+        };
+        self.falls.watch(self.w_low.peak_t, self.history.mean_fall(s.t, s.x, 3.0));
+        if let Some(fall) = self.w_low.step(s.x, &now, b.tuning) {
+            self.fell(s, &fall, now.clean);
+        }
+        (now.v, now.other) = (-s.v, -other);
+        now.clean = learn && self.hurried_rise < self.w_high.peak_t && s.t - self.dip > 60.0;
+        self.rises.watch(self.w_high.peak_t, self.history.mean_fall(s.t, s.x, 3.0).map(|m| -m));
+        if let Some(rise) = self.w_high.step(-s.x, &now, b.tuning) {
+            self.rose(s, &rise, now.clean);
+        }
+        let Some(cool) = cool else { return };
+        let d = s.x - cool.x;
+        now.s_x = libm::sqrt(s.s_x * s.s_x + cool.s_x * cool.s_x);
+        now.slack = 1.3;
+        now.other = f64::NAN;
+        now.v = s.v - cool.v;
+        now.learn = learn;
+        now.clean = learn && self.hurried_fall < self.d_low.peak_t;
+        self.d_low.step(d, &now, b.tuning);
+        now.v = -now.v;
+        now.clean = learn && self.hurried_rise < self.d_high.peak_t;
+        self.d_high.step(-d, &now, b.tuning);
+    }
+
+    fn fell(&mut self, s: &Sample, fall: &Fall, clean: bool) {
+        if fall.turned {
+            self.low.turned();
+            self.high.turned();
+        }
+        if clean {
+            self.falls.learn(s.t, fall, s.s_x);
+            if fall.turned {
+                self.vigour.fell(self.falls.last_top());
+            }
+        }
+    }
+
+    fn rose(&mut self, s: &Sample, rise: &Fall, clean: bool) {
+        if clean {
+            self.rises.learn(s.t, rise, s.s_x);
+            if rise.turned && self.cycler(s) {
+                self.vigour.rose(self.rises.last_top());
+            }
+        }
+    }
+
+    fn learn_usual(&mut self, s: &Sample, cool: Option<Sample>, dt: f64) {
+        let window = if self.learned_min < USUAL_MIN { 60.0 } else { USUAL_MIN };
+        if let Some(cool) = cool {
+            self.usual_gradient.learn(s.x - cool.x, dt / window);
+            self.usual_cool.learn(cool.x, dt / window);
+        }
+        self.usual_level.learn(s.x, dt / window);
+    }
+
+    fn judge(&mut self, s: &Sample, cool: Option<Sample>, b: &mut Company, out: &mut Vec<Turn>) {
+        let picture = self.draw(s, cool, b);
+        self.picture = Some(picture);
+        if picture.low.past(0.4) {
+            self.dip = s.t;
+        }
+        if picture.low.past(1.0) || picture.high.past(1.0) {
+            self.suspected_until = self.suspected_until.max(s.t);
+        }
+        if self.learned_min < LEARNING_MIN || s.t < self.settle_until {
+            return;
+        }
+        let ratio = picture.ratio();
+        let turns = |standing: &Standing| standing.now.is_some_and(|n| n.turns >= 2);
+        let low_back = picture.low.undercut < 0.0
+            && match self.low.now.map(|n| n.cause) {
+                Some(Cause::HeatFailed | Cause::ProbeDisplaced) => ratio.is_none_or(|r| r > 0.5),
+                Some(Cause::HeatWeak) => !self.vigour.weak() && ratio.is_none_or(|r| r > 0.85),
+                _ => true,
+            };
+        let high_back = picture.high.undercut < 0.0
+            && (ratio.is_none_or(|r| r < 1.3) || turns(&self.high) || self.high.now.is_some_and(|n| n.cause != Cause::HeatStuckOn));
+        let low = low::judge(&picture);
+        let high = high::judge(&picture);
+        for turn in [
+            self.low.hear(low, low_back, self.w_low.peak_t, &picture, b.tuning),
+            self.high.hear(high, high_back, self.w_high.peak_t, &picture, b.tuning),
+        ] {
+            if turn != Turn::Nothing {
+                self.suspected_until = s.t + 30.0;
+                out.push(turn);
+            }
+        }
+    }
+
+    fn draw(&mut self, s: &Sample, cool: Option<Sample>, b: &mut Company) -> Picture {
+        let cycler = self.cycler(s);
+        // Windows as wide as the noise asks for at the speed of the last minutes.
+        let pace = self.history.mean_fall(s.t, s.x, 10.0).map_or(0.0, f64::abs).max(1e-3);
+        let w = (1.4 * self.warm.interval()).max(3.0 * s.s_x / pace).clamp(2.5, 10.0);
+        let drops = self.history.drops(s.t, s.x, w);
+        let speed = drops.map_or(-s.v, |d| (d[1] + d[2]) / (2.0 * w));
+        let test = |sign: f64, strict: bool| drops.is_some_and(|d| even(d, sign, s.s_x, strict));
+        let other = cool.map_or(f64::NAN, |c| c.x);
+        let side = |tracker: &Tracker, x: f64, other: f64| Side {
+            undercut: tracker.undercut,
+            threshold: tracker.threshold,
+            past_min: tracker.past_since.map(|since| s.t - since),
+            habit: tracker.reference.habit,
+            recent: tracker.reference.recent,
+            days: tracker.reference.days,
+            peak: tracker.peak,
+            peak_t: tracker.peak_t,
+            min: tracker.min,
+            share: tracker.share(x, other),
+        };
+        let gradient = cool.filter(|_| self.usual_gradient.n > 10.0).map(|c| Gradient {
+            now: s.x - c.x,
+            usual: self.usual_gradient.mean,
+            low: side(&self.d_low, s.x - c.x, f64::NAN),
+            high: side(&self.d_high, c.x - s.x, f64::NAN),
+            cool_lift: c.x - self.usual_cool.mean,
+        });
+        let share = self.falls.share;
+        let beside = Beside {
+            t: s.t,
+            day: b.context.day,
+            minute: b.context.local_minute.min(1_439),
+            level: Some(s.x),
+            s_x: s.s_x,
+            v: s.v,
+            learn: false,
+        };
+        let clue = b.plugs.iter_mut().find(|p| p.reports() > 0).map(|p| p.clue(&beside, b.tuning));
+        let young = self.w_low.reference.days == 0;
+        let rising = self.w_high.undercut > 0.5 * self.w_high.threshold;
+        Picture {
+            t: s.t,
+            minute: beside.minute,
+            interval: self.warm.interval(),
+            x: s.x,
+            v: s.v,
+            s_x: s.s_x,
+            s_v: s.s_v,
+            fall: speed,
+            fall_slack: (1.4 * s.s_x / w).min(2.0 * s.s_v),
+            low: side(&self.w_low, s.x, other),
+            high: side(&self.w_high, -s.x, -other),
+            gradient,
+            cycler,
+            fall_speed: self.speeds(s, cycler, &self.falls),
+            rise_speed: self.speeds(s, cycler, &self.rises),
+            even_fall: test(1.0, false),
+            even_rise: test(-1.0, false),
+            strict_fall: test(1.0, true),
+            strict_rise: test(-1.0, true),
+            since_hurried_fall: s.t - self.hurried_fall,
+            since_hurried_rise: s.t - self.hurried_rise,
+            since_odd_rise: s.t - self.odd_rise,
+            since_dip: s.t - self.dip,
+            share_limit: (share.mean + 3.0 * share.dev + 0.03).clamp(0.2, 0.5),
+            cool_drop: if rising { self.history.other_drop(s.t, 30.0) } else { 0.0 },
+            frozen: self.equal_run > 30,
+            depth: (self.falls.depth.mean, self.falls.excess, if self.falls.n > 10.0 { self.falls.a_day(s.t) } else { 0.0 }),
+            weak_cycles: self.vigour.weak(),
+            clue,
+            relay_on_min: b.plugs.iter().find_map(|p| p.switched_on_for(s.t)),
+            young,
+            neighbours_ok: b.context.neighbours_ok,
+            low_waits: if young { wait(b.context, b.sources, beside.minute, true) } else { Wait::No },
+            high_waits: if young { wait(b.context, b.sources, beside.minute, false) } else { Wait::No },
+        }
+    }
+
+    /// A gap or hands: what goes on is cut off, what is known stays.
+    fn cut(&mut self, t: f64) {
+        for tracker in [&mut self.w_low, &mut self.w_high, &mut self.d_low, &mut self.d_high] {
+            tracker.cut();
+        }
+        self.low.cut();
+        self.high.cut();
+        self.history.clear();
+        self.settle_until = t + SETTLE_MIN;
+    }
+
+    /// Learns anew: another lamp, a moved probe, a turned dial. What stands is over.
+    pub fn forget(&mut self) {
+        let kept = Tract::new(self.place);
+        let warm = std::mem::take(&mut self.warm);
+        *self = Tract { warm, heard_at: self.heard_at, ..kept };
+    }
+}

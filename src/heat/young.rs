@@ -1,0 +1,24 @@
+//! The first day of an enclosure: at an hour that was never seen before, a planned change looks like a fault.
+
+use super::Context;
+use super::picture::Wait;
+use super::settings::{Source, Thermostat};
+
+/// How long a first day waits: around planned changes where they are known, else at the hours at which homes change.
+pub fn wait(c: &Context, sources: &[Source], minute: u16, low: bool) -> Wait {
+    let unsteered = sources.iter().any(|s| s.kind.gives_light() || matches!(s.thermostat, Some(Thermostat::None)));
+    let near = match (c.since_planned_change, c.until_planned_change) {
+        (None, None) => None,
+        (since, until) => Some(since.is_some_and(|s| s.as_min() < 180.0) || until.is_some_and(|u| u.as_min() < 20.0)),
+    };
+    if low && c.lights_planned == Some(false) && unsteered {
+        return Wait::Never;
+    }
+    let evening = minute >= 1_020 || minute < 120 || (unsteered && minute < 660);
+    match near {
+        Some(true) => Wait::Never,
+        Some(false) => Wait::No,
+        None if !low || evening => Wait::Never,
+        None => Wait::No,
+    }
+}
