@@ -3,10 +3,19 @@
 //! A den owns the judges of one enclosure and feeds each what it needs. It decides nothing itself; judges report edges.
 
 use super::local::Local;
+use super::week::{Days, End};
 use crate::care::plan::{Plan, Wanted};
-use crate::finding::bands::{self, Limits, Spot};
+use crate::finding::around::Around as Judged;
+use crate::finding::bands::{self, Course, Limits, Spot};
+use crate::finding::cause::{Cause, Urgency};
 use crate::finding::course::Line;
-use crate::finding::{Change, Subject, cause::Urgency};
+use crate::finding::heat::{self as heat_finding, Never};
+use crate::finding::light_seen::Evidence;
+use crate::finding::{Change, Subject, gradient, humidity, light, night};
+use crate::heat::settings::{Settings as HeatSettings, Thermostat};
+use crate::heat::verdict;
+use crate::heat::view::Learned;
+use crate::heat::{Context, Input, Relearn, Watch};
 use crate::reading::{Reading, Slot};
 use crate::terms::id::EnclosureIx;
 use crate::terms::place::Place;
@@ -29,10 +38,26 @@ pub struct Around {
 }
 
 /// What of a den survives a restart.
-#[derive(Clone, Debug, Default, Serialize, Deserialize)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Memory {
-    pub bands: [bands::Judge; Place::COUNT],
-    pub lines: [Line; Place::COUNT],
+    bands: [bands::Judge; Place::COUNT],
+    lines: [Line; Place::COUNT],
+    heat: Watch,
+    plugs: Vec<Plug>,
+    /// The heat sources that this was learned with.
+    sources: HeatSettings,
+    days: Days,
+    light: light::Judge,
+    humidity: humidity::Judge,
+    gradient: gradient::Judge,
+    nights: [night::Judge; Place::COUNT],
+}
+
+/// What the plug or relay of one heat source said last.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Plug {
+    pub power_w: Option<f64>,
+    pub told_on: Option<bool>,
 }
 
 #[derive(Debug)]
@@ -40,27 +65,174 @@ pub struct Den {
     subject: Subject,
     plan: Option<Plan>,
     memory: Memory,
+    /// Heat causes that stand.
+    disturbed: u8,
+    turns: Vec<verdict::Change>,
 }
 
 impl Den {
-    pub fn new(ix: EnclosureIx, plan: Option<Plan>) -> Den {
-        Den { subject: Subject::Enclosure(ix), plan, memory: Memory::default() }
+    pub fn new(ix: EnclosureIx, plan: Option<Plan>, sources: &HeatSettings) -> Den {
+        let memory = Memory {
+            bands: Default::default(),
+            lines: Default::default(),
+            heat: Watch::new(sources),
+            plugs: vec![Plug::default(); sources.sources.len()],
+            sources: sources.clone(),
+            days: Days::default(),
+            light: light::Judge::default(),
+            humidity: humidity::Judge::default(),
+            gradient: gradient::Judge::default(),
+            nights: Default::default(),
+        };
+        let subject = Subject::Enclosure(ix);
+        Den { subject, plan, memory, disturbed: 0, turns: Vec::new() }
     }
 
     pub fn memory(&self) -> &Memory {
         &self.memory
     }
 
+    /// Takes up what was remembered, if it fits what is configured now.
     pub fn restore(&mut self, memory: Memory) {
-        self.memory = memory;
+        if memory.sources == self.memory.sources {
+            self.memory = memory;
+        }
     }
 
     /// A trusted reading of this enclosure.
     pub fn hear(&mut self, reading: &Reading, around: &Around, out: &mut Vec<Change>) {
-        let Slot::At(place, quantity) = reading.slot else { return };
-        if quantity == Quantity::Temperature {
-            self.hear_temperature(place, reading.value, reading.at, around, out);
+        let (value, now) = (reading.value, reading.at);
+        let on = value > 0.5;
+        let input = match reading.slot {
+            Slot::At(place, Quantity::Temperature) => {
+                self.hear_temperature(place, value, now, around, out);
+                Input::Level { place, celsius: value }
+            }
+            Slot::At(place, Quantity::Humidity) => {
+                self.judge(around, now, |memory, judged| memory.humidity.hear_humidity(judged, place, value, now, out));
+                Input::Humidity { place, percent: value }
+            }
+            Slot::At(_, Quantity::Illuminance) => {
+                self.see_light(Evidence::Illuminance(value), around, now, out);
+                Input::Illuminance { lx: value }
+            }
+            Slot::At(_, Quantity::Light) => return self.see_light(Evidence::Light(on), around, now, out),
+            Slot::Heat(source, Quantity::Power) => {
+                self.plug(source, |plug| plug.power_w = Some(value));
+                self.memory.days.hear_power(value, around.local.day, now);
+                if self.gives_light(source) {
+                    self.see_light(Evidence::LampPower(value), around, now, out);
+                }
+                Input::Power { source, watts: value }
+            }
+            Slot::Heat(source, Quantity::Switch) => {
+                self.plug(source, |plug| plug.told_on = Some(on));
+                if self.gives_light(source) {
+                    self.see_light(Evidence::LampSwitch(on), around, now, out);
+                }
+                Input::Switch { source, on }
+            }
+            Slot::Lamp(Quantity::Power) => {
+                self.see_light(Evidence::LampPower(value), around, now, out);
+                Input::LampPower { watts: value }
+            }
+            Slot::Lamp(Quantity::Switch) => {
+                self.see_light(Evidence::LampSwitch(on), around, now, out);
+                Input::LampSwitch { on }
+            }
+            _ => return,
+        };
+        self.hear_heat(input, now, around, out);
+    }
+
+    /// The room's own probe spoke.
+    pub fn hear_room(&mut self, celsius: f64, now: Now, around: &Around, out: &mut Vec<Change>) {
+        self.hear_heat(Input::Room { celsius }, now, around, out);
+    }
+
+    /// A basking lamp under a thermostat that switches goes dark by day: then its plug says nothing of the light.
+    fn gives_light(&self, source: u8) -> bool {
+        let steady =
+            |s: &crate::heat::settings::Source| !matches!(s.thermostat, Some(Thermostat::OnOff | Thermostat::Pulse));
+        self.memory.sources.sources.get(usize::from(source)).is_some_and(|s| s.kind.gives_light() && steady(s))
+    }
+
+    fn plug(&mut self, source: u8, set: impl Fn(&mut Plug)) {
+        if let Some(plug) = self.memory.plugs.get_mut(usize::from(source)) {
+            set(plug);
         }
+    }
+
+    fn hear_heat(&mut self, input: Input, now: Now, around: &Around, out: &mut Vec<Change>) {
+        let wanted = self.plan.as_mut().map(|plan| plan.wanted(now.wall));
+        let context = Context {
+            local_minute: around.local.minute,
+            day: around.local.day,
+            lights_planned: wanted.and_then(|w| w.light_on),
+            since_planned_change: wanted.and_then(|w| w.since_planned_change(now.wall)),
+            until_planned_change: wanted.and_then(|w| w.until_planned_change(now.wall)),
+            hands_in: around.hands_in,
+            neighbours_ok: around.neighbours_as_usual,
+        };
+        self.memory.heat.hear(input, now, &context, &mut self.turns);
+        self.pass_on(now, out);
+    }
+
+    fn pass_on(&mut self, now: Now, out: &mut Vec<Change>) {
+        if self.turns.is_empty() {
+            return;
+        }
+        let wanted = self.plan.as_mut().map(|plan| *plan.wanted(now.wall));
+        for turn in std::mem::take(&mut self.turns) {
+            let (place, stands) = match &turn {
+                verdict::Change::Stands(verdict) => (verdict.place, true),
+                verdict::Change::Calm(_, place) => (*place, false),
+            };
+            let limits = wanted.as_ref().and_then(|w| limits(w, place)).unwrap_or_default();
+            let never = Never { low: limits.never_low, high: limits.never_high };
+            let source =
+                self.memory.sources.sources.iter().find(|s| s.at == place).or(self.memory.sources.sources.first());
+            let source = source.map_or("heat", |s| s.id.as_str());
+            let change = heat_finding::change(&turn, self.subject, source, never, now);
+            self.count(&change, stands);
+            out.push(change);
+        }
+    }
+
+    /// Counts the heat causes that stand, so that neighbours know.
+    fn count(&mut self, change: &Change, stands: bool) {
+        let key = match change {
+            Change::Stands(finding) => finding.key,
+            Change::Calm(key) => *key,
+        };
+        let bit = match key.cause {
+            Cause::HeatFailed => 1,
+            Cause::HeatStuckOn => 2,
+            Cause::RoomCold => 4,
+            Cause::RoomHot => 8,
+            Cause::OutsideHeat => 16,
+            _ => 0,
+        };
+        self.disturbed = if stands { self.disturbed | bit } else { self.disturbed & !bit };
+    }
+
+    /// Whether its heat is not as usual.
+    pub fn is_disturbed(&self) -> bool {
+        self.disturbed != 0
+    }
+
+    /// The keeper changed something: what was learned is forgotten, and what stands by it is over.
+    pub fn relearn(&mut self, why: Relearn, now: Now, out: &mut Vec<Change>) {
+        self.memory.heat.relearn(why, &mut self.turns);
+        self.pass_on(now, out);
+    }
+
+    pub fn learned(&self) -> Vec<Learned> {
+        self.memory.heat.view()
+    }
+
+    pub fn plugs(&self) -> impl Iterator<Item = (&str, Plug)> {
+        self.memory.sources.sources.iter().map(|s| s.id.as_str()).zip(self.memory.plugs.iter().copied())
     }
 
     fn hear_temperature(&mut self, place: Place, celsius: f64, now: Now, around: &Around, out: &mut Vec<Change>) {
@@ -71,6 +243,54 @@ impl Den {
         let Some(limits) = limits(plan.wanted(now.wall), place) else { return };
         let spot = Spot { subject: self.subject, place, limits, course, hold: around.hold };
         self.memory.bands[place.index()].hear(&spot, celsius, now, out);
+        let end = match place {
+            Place::BaskingSpot | Place::WarmSide => End::Hot,
+            Place::CoolSide => End::Cool,
+            _ => End::Between,
+        };
+        self.judge_place(place, celsius, course, around, now, out);
+        let well =
+            limits.wanted_low.is_none_or(|low| celsius >= low) && limits.wanted_high.is_none_or(|high| celsius <= high);
+        self.memory.days.hear(end, celsius, well, around.local.day, now);
+    }
+
+    /// Gradient, retreat, night and humidity, each by its own judge.
+    fn judge_place(
+        &mut self,
+        place: Place,
+        celsius: f64,
+        course: Course,
+        around: &Around,
+        now: Now,
+        out: &mut Vec<Change>,
+    ) {
+        self.judge(around, now, |memory, judged| {
+            memory.gradient.hear(judged, place, celsius, course, now, out);
+            memory.nights[place.index()].hear(judged, place, celsius, now, out);
+            memory.humidity.hear_temperature(place, celsius, now);
+        });
+    }
+
+    fn see_light(&mut self, evidence: Evidence, around: &Around, now: Now, out: &mut Vec<Change>) {
+        self.judge(around, now, |memory, judged| memory.light.hear(judged, evidence, now, out));
+    }
+
+    /// Lets a judge that needs care look, with what it is told beside the reading. Without care nothing is judged.
+    fn judge(&mut self, around: &Around, now: Now, mut look: impl FnMut(&mut Memory, &Judged)) {
+        let Some(plan) = &mut self.plan else { return };
+        let judged = Judged {
+            subject: self.subject,
+            wanted: plan.wanted(now.wall),
+            lamp_heats: self.memory.sources.sources.iter().any(|s| s.kind.gives_light()),
+            hold: around.hold,
+            room_c: around.room_c,
+        };
+        look(&mut self.memory, &judged);
+    }
+
+    /// The instant that it asked for has come: light may be missing although nothing reports.
+    pub fn wake(&mut self, now: Now, around: &Around, out: &mut Vec<Change>) {
+        self.judge(around, now, |memory, judged| memory.light.wake(judged, now, out));
     }
 
     /// The place cannot be seen from now on: clocks that run stop, what stands goes on standing.
@@ -78,12 +298,37 @@ impl Den {
         self.memory.bands[place.index()].forget_clocks();
     }
 
-    pub fn wanted(&mut self, at: Wall) -> Option<&Wanted> {
-        self.plan.as_mut().map(|plan| plan.wanted(at))
+    /// What is wanted, for whoever only looks: slower than the judges' own way.
+    pub fn wanted_at(&self, at: Wall) -> Option<Wanted> {
+        self.plan.clone().map(|mut plan| *plan.wanted(at))
     }
 
     pub fn plan(&self) -> Option<&Plan> {
         self.plan.as_ref()
+    }
+
+    pub fn has_care(&self) -> bool {
+        self.plan.is_some()
+    }
+
+    /// Whether there is heat to watch.
+    pub fn has_heat(&self) -> bool {
+        !self.memory.sources.sources.is_empty()
+    }
+
+    /// Whether light is seen, where anything tells.
+    pub fn light_seen(&self, now: Mono) -> Option<bool> {
+        self.memory.light.seen_on(now)
+    }
+
+    pub fn days(&self) -> &Days {
+        &self.memory.days
+    }
+
+    /// Power of all its heat sources as the keeper states it, W.
+    pub fn rated_w(&self) -> Option<f64> {
+        let sum: f64 = self.memory.sources.sources.iter().filter_map(|s| s.watts).sum();
+        (sum > 0.0).then_some(sum)
     }
 
     pub fn line(&self, place: Place) -> &Line {
@@ -91,12 +336,14 @@ impl Den {
     }
 
     /// The worst that stands at a place by its bands.
-    pub fn standing(&self, place: Place) -> Option<(crate::finding::cause::Cause, Urgency)> {
+    pub fn standing(&self, place: Place) -> Option<(Cause, Urgency)> {
         self.memory.bands[place.index()].standing()
     }
 
-    pub fn next_wake(&self) -> Option<Mono> {
-        None
+    /// When somebody has to call [`Den::wake`] although nothing is heard.
+    pub fn next_wake(&mut self, now: Now) -> Option<Mono> {
+        let plan = self.plan.as_mut()?;
+        self.memory.light.next_wake(plan.wanted(now.wall), now)
     }
 }
 
@@ -105,7 +352,8 @@ pub fn limits(wanted: &Wanted, place: Place) -> Option<Limits> {
     let place = wanted.place(place)?;
     Some(Limits {
         wanted_low: place.low_judged.then_some(place.wanted.low),
-        wanted_high: Some(place.wanted.high),
+        // What is too warm only for a night that was planned cooler is told as the night that did not come.
+        wanted_high: Some(night::too_hot_from(place)),
         never_low: Some(place.never.low),
         never_high: Some(place.never.high),
     })

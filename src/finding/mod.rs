@@ -11,6 +11,7 @@ pub mod course;
 pub mod fact;
 pub mod feed;
 pub mod gradient;
+pub mod heat;
 pub mod humidity;
 pub mod light;
 pub mod light_seen;

@@ -39,7 +39,15 @@ fn stuck(p: &Picture) -> Option<Suspicion> {
     // Wet air cools: the controller heats against it, and the warm end, nearer the heater, overshoots.
     let cooled = p.cool_drop > 0.3 + 3.0 * p.s_x && !p.high.past(4.0);
     let factor = if full { 0.6 } else { shaken * blind };
-    (!cooled && p.high.past(factor) && gradient_up(p, 0.3) && in_speed && even && share && unhurried && p.since_dip > dip).then_some(())?;
+    (!cooled
+        && p.high.past(factor)
+        && gradient_up(p, 0.3)
+        && in_speed
+        && even
+        && share
+        && unhurried
+        && p.since_dip > dip)
+        .then_some(())?;
     Some(Suspicion { cause: Cause::HeatStuckOn, way: Way::Course, holds_first: true })
 }
 
@@ -56,7 +64,8 @@ fn stuck_slowly(p: &Picture) -> Option<Suspicion> {
 fn from_outside(p: &Picture) -> Option<Suspicion> {
     let share = p.high.share?;
     let gradient_stays = p.gradient.is_some_and(|g| !g.high.past(1.0));
-    (p.high.past_for(30.0) && p.high.past(3.0) && p.high.undercut > 2.0 && gradient_stays && share > 0.5).then_some(())?;
+    (p.high.past_for(30.0) && p.high.past(3.0) && p.high.undercut > 2.0 && gradient_stays && share > 0.5)
+        .then_some(())?;
     let minutes = (p.t - p.high.peak_t).max(1.0);
     let speed = p.high.drop(-p.x) / minutes;
     let cause = if speed > 1.5 / 60.0 { Cause::OutsideHeat } else { Cause::RoomHot };

@@ -56,7 +56,14 @@ fn by_watts(p: &Picture) -> Option<Suspicion> {
     if clue.none && calm && p.low.past(0.6) && p.v < 0.0 && p.since_odd_rise > 60.0 {
         return if_it_holds(Cause::HeatFailed, Way::Watts);
     }
-    if clue.flowing && calm && !p.hurried_within_fall() && p.low.past(0.6) && p.strict_fall && in_speed(p) && share_fits(p) {
+    if clue.flowing
+        && calm
+        && !p.hurried_within_fall()
+        && p.low.past(0.6)
+        && p.strict_fall
+        && in_speed(p)
+        && share_fits(p)
+    {
         return if_it_holds(Cause::HeatFailed, Way::Watts);
     }
     None
@@ -87,8 +94,11 @@ fn by_course(p: &Picture) -> Option<Suspicion> {
     let f = factor(p);
     // The sun on the cool side narrows the gradient too, but then the cool side rises.
     let cool_falls = p.low.share.is_none_or(|s| s > 0.0);
-    let by_gradient =
-        !p.cycler && cool_falls && p.since_odd_rise > 120.0 && p.gradient.is_some_and(|g| g.low.past(1.2 * f)) && p.low.past(0.4 * f);
+    let by_gradient = !p.cycler
+        && cool_falls
+        && p.since_odd_rise > 120.0
+        && p.gradient.is_some_and(|g| g.low.past(1.2 * f))
+        && p.low.past(0.4 * f);
     let deep = p.low.past(f) || by_gradient || depth_trigger(p);
     let gradient_goes_along = p.gradient.is_none_or(|g| p.cycler || (g.low.past(0.3) && g.due()));
     let fresh = p.low.past_min.is_none_or(|m| m < 5.0);
@@ -118,14 +128,18 @@ fn slow(p: &Picture) -> Option<Suspicion> {
     let g = p.gradient?;
     let patience = if p.since_hurried_fall < 90.0 { 45.0 } else { 20.0 };
     let long = p.low.past_for(patience) && p.low.past(factor(p).min(1.7));
-    (long && g.due() && g.missing() > 1.5 && !g.narrowed_from_outside() && g.low.past(1.0) && g.ratio() < 0.5).then_some(())?;
+    (long && g.due() && g.missing() > 1.5 && !g.narrowed_from_outside() && g.low.past(1.0) && g.ratio() < 0.5)
+        .then_some(())?;
     at_once(Cause::HeatFailed, Way::Slow)
 }
 
 fn absent(p: &Picture) -> Option<Suspicion> {
     let g = p.gradient?;
     let due = g.low.habit.is_finite() && g.low.habit > (0.35 * g.usual).max(1.2);
-    let missing = g.now < 0.4 * g.low.habit && g.low.habit - g.now > 1.2 && !g.narrowed_from_outside() && p.x < p.low.habit - 0.7 * p.low.threshold;
+    let missing = g.now < 0.4 * g.low.habit
+        && g.low.habit - g.now > 1.2
+        && !g.narrowed_from_outside()
+        && p.x < p.low.habit - 0.7 * p.low.threshold;
     let patience = if p.since_hurried_fall < 90.0 { 45.0 } else { 15.0 };
     let long = p.low.past_for(patience);
     let rising = p.v > 0.25 * p.fall_speed.0;
@@ -137,7 +151,8 @@ fn displaced(p: &Picture) -> Option<Suspicion> {
     let g = p.gradient?;
     let lately = p.since_hurried_fall > 1.5 && p.since_hurried_fall < 15.0;
     let share = p.low.share?;
-    (p.low.past(1.0) && lately && -p.v < 0.5 * p.fall_speed.1 && share < 0.15 && g.ratio() < 0.35 && g.low.past(1.0)).then_some(())?;
+    (p.low.past(1.0) && lately && -p.v < 0.5 * p.fall_speed.1 && share < 0.15 && g.ratio() < 0.35 && g.low.past(1.0))
+        .then_some(())?;
     if_it_holds(Cause::ProbeDisplaced, Way::Course)
 }
 
@@ -152,7 +167,13 @@ fn left_open(p: &Picture) -> Option<Suspicion> {
 fn room(p: &Picture) -> Option<Suspicion> {
     let share = p.low.share?;
     let gradient_stays = p.gradient.is_some_and(|g| !g.low.past(1.0));
-    (p.low.past_for(30.0) && p.low.past(2.5) && share > 0.5 && gradient_stays && !p.hurried_within_fall() && p.neighbours_ok != Some(true)).then_some(())?;
+    (p.low.past_for(30.0)
+        && p.low.past(2.5)
+        && share > 0.5
+        && gradient_stays
+        && !p.hurried_within_fall()
+        && p.neighbours_ok != Some(true))
+    .then_some(())?;
     at_once(Cause::RoomCold, Way::Slow)
 }
 

@@ -38,15 +38,35 @@ use watts::{Beside, Plug};
 /// One thing heard about an enclosure. Temperatures °C, power W, illuminance lx, humidity %.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Input {
-    Level { place: Place, celsius: f64 },
+    Level {
+        place: Place,
+        celsius: f64,
+    },
     /// Power of the heat source at this index of the settings.
-    Power { source: u8, watts: f64 },
-    Switch { source: u8, on: bool },
-    LampPower { watts: f64 },
-    LampSwitch { on: bool },
-    Illuminance { lx: f64 },
-    Humidity { place: Place, percent: f64 },
-    Room { celsius: f64 },
+    Power {
+        source: u8,
+        watts: f64,
+    },
+    Switch {
+        source: u8,
+        on: bool,
+    },
+    LampPower {
+        watts: f64,
+    },
+    LampSwitch {
+        on: bool,
+    },
+    Illuminance {
+        lx: f64,
+    },
+    Humidity {
+        place: Place,
+        percent: f64,
+    },
+    Room {
+        celsius: f64,
+    },
 }
 
 /// What the engine knows at this moment beside the reading.
@@ -112,7 +132,16 @@ impl Watch {
             tracts.push(Tract::new(Place::WarmSide));
         }
         let plugs = settings.sources.iter().map(|_| Plug::default()).collect();
-        Watch { settings, tuning, origin: None, cool: Front::default(), room: Front::default(), tracts, plugs, turns: Vec::new() }
+        Watch {
+            settings,
+            tuning,
+            origin: None,
+            cool: Front::default(),
+            room: Front::default(),
+            tracts,
+            plugs,
+            turns: Vec::new(),
+        }
     }
 
     /// One reading. Changes, if any, are pushed to `out`.
@@ -133,7 +162,8 @@ impl Watch {
                     plug.switched(t, on);
                 }
             }
-            Input::LampPower { .. } | Input::LampSwitch { .. } | Input::Illuminance { .. } | Input::Humidity { .. } => {}
+            Input::LampPower { .. } | Input::LampSwitch { .. } | Input::Illuminance { .. } | Input::Humidity { .. } => {
+            }
         }
     }
 
@@ -253,16 +283,9 @@ fn verdict(stood: &Stood, place: Place, tract: &Tract, room_c: Option<f64>, t: f
         room_c,
     };
     let toward = (!hot).then(|| room_c.or_else(|| gradient.map(|g| x - g.now))).flatten();
-    let tau = toward.filter(|to| x - to > 0.3 && v < -1e-3).map(|to| Span::from_s(((x - to) / -v).clamp(5.0, 600.0) * 60.0));
-    Verdict {
-        cause: stood.cause,
-        place,
-        since: now.mono - over,
-        sure: sure(stood.way, times),
-        evidence,
-        tau,
-        toward,
-    }
+    let tau =
+        toward.filter(|to| x - to > 0.3 && v < -1e-3).map(|to| Span::from_s(((x - to) / -v).clamp(5.0, 600.0) * 60.0));
+    Verdict { cause: stood.cause, place, since: now.mono - over, sure: sure(stood.way, times), evidence, tau, toward }
 }
 
 /// From how many thresholds the level is past, to a share of belief: ½ at none, ¾ at one, 15⁄16 at three.

@@ -195,7 +195,11 @@ mod tests {
         habit.note(5, 10, 25.0);
         assert_eq!(habit.lowest(6, 10).0, 25.0);
         let mut next = habit.clone();
-        assert_eq!(next.lowest(5, 1_439).0, 25.0, "the first minutes of today are within half an hour of yesterday's last");
+        assert_eq!(
+            next.lowest(5, 1_439).0,
+            25.0,
+            "the first minutes of today are within half an hour of yesterday's last"
+        );
     }
 
     #[test]

@@ -23,7 +23,11 @@ fn level(minute: i64, dead_min: i64) -> f64 {
         let phase = (m.rem_euclid(40)) as f64 / 40.0;
         if phase < 0.5 { 29.0 + 4.0 * phase } else { 33.0 - 4.0 * phase }
     };
-    if minute < dead_min { saw(minute) } else { 21.0 + (saw(dead_min) - 21.0) * libm::exp(-(minute - dead_min) as f64 / 100.0) }
+    if minute < dead_min {
+        saw(minute)
+    } else {
+        21.0 + (saw(dead_min) - 21.0) * libm::exp(-(minute - dead_min) as f64 / 100.0)
+    }
 }
 
 fn cool(minute: i64, dead_min: i64) -> f64 {
@@ -31,7 +35,11 @@ fn cool(minute: i64, dead_min: i64) -> f64 {
 }
 
 fn context(minute: i64) -> Context {
-    Context { local_minute: minute.rem_euclid(1_440) as u16, day: minute.div_euclid(1_440) as i32, ..Context::default() }
+    Context {
+        local_minute: minute.rem_euclid(1_440) as u16,
+        day: minute.div_euclid(1_440) as i32,
+        ..Context::default()
+    }
 }
 
 fn feed(watch: &mut Watch, minutes: std::ops::Range<i64>, dead_min: i64) -> Vec<(i64, Change)> {

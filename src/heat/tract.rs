@@ -4,9 +4,9 @@ use super::cycle::{Falls, Spread, Vigour};
 use super::front::{Front, Sample};
 use super::history::{History, even};
 use super::picture::{Gradient, Picture, Side, Wait};
+use super::settings::{Source, Thermostat};
 use super::standing::{Standing, Turn};
 use super::tracker::{Fall, Now, Tracker};
-use super::settings::{Source, Thermostat};
 use super::tuning::Tuning;
 use super::verdict::Cause;
 use super::watts::{Beside, Plug};
@@ -145,9 +145,13 @@ impl Tract {
 
     fn step(&mut self, s: &Sample, b: &mut Company, out: &mut Vec<Turn>) {
         // Heat that is told to have no thermostat does not cycle, however much a day of doors looks like it.
-        self.may_cycle = !b.sources.iter().all(|s| matches!(s.thermostat, Some(Thermostat::None))) || b.sources.is_empty();
+        self.may_cycle =
+            !b.sources.iter().all(|s| matches!(s.thermostat, Some(Thermostat::None))) || b.sources.is_empty();
         let began = *self.began.get_or_insert(s.t);
-        if s.t - self.last_t > (10.0 * self.warm.interval()).max(30.0) && s.t > began && s.t - self.last_t > self.warm.holds_min() {
+        if s.t - self.last_t > (10.0 * self.warm.interval()).max(30.0)
+            && s.t > began
+            && s.t - self.last_t > self.warm.holds_min()
+        {
             self.cut(s.t);
         }
         let dt = (s.t - self.last_t).clamp(0.0, 30.0);
@@ -159,7 +163,8 @@ impl Tract {
             return;
         }
         self.notice_hurry(s, b.context);
-        let suspected = self.w_low.past_since.is_some() || self.w_high.past_since.is_some() || s.t < self.suspected_until;
+        let suspected =
+            self.w_low.past_since.is_some() || self.w_high.past_since.is_some() || s.t < self.suspected_until;
         let stands = self.low.now.is_some() || self.high.now.is_some();
         let learn = !suspected && !stands;
         if learn {
@@ -314,7 +319,9 @@ impl Tract {
                 _ => true,
             };
         let high_back = picture.high.undercut < 0.0
-            && (ratio.is_none_or(|r| r < 1.3) || turns(&self.high) || self.high.now.is_some_and(|n| n.cause != Cause::HeatStuckOn));
+            && (ratio.is_none_or(|r| r < 1.3)
+                || turns(&self.high)
+                || self.high.now.is_some_and(|n| n.cause != Cause::HeatStuckOn));
         let low = low::judge(&picture);
         let high = high::judge(&picture);
         for turn in [
@@ -396,7 +403,11 @@ impl Tract {
             share_limit: (share.mean + 3.0 * share.dev + 0.03).clamp(0.2, 0.5),
             cool_drop: if rising { self.history.other_drop(s.t, 30.0) } else { 0.0 },
             frozen: self.equal_run > 30,
-            depth: (self.falls.depth.mean, self.falls.excess, if self.falls.n > 10.0 { self.falls.a_day(s.t) } else { 0.0 }),
+            depth: (
+                self.falls.depth.mean,
+                self.falls.excess,
+                if self.falls.n > 10.0 { self.falls.a_day(s.t) } else { 0.0 },
+            ),
             weak_cycles: self.vigour.weak(),
             clue,
             relay_on_min: b.plugs.iter().find_map(|p| p.switched_on_for(s.t)),

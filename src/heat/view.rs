@@ -77,7 +77,13 @@ impl Watch {
     fn learned(&self, tract: &Tract) -> Learned {
         let p = tract.picture;
         let cycler = p.is_some_and(|p| p.cycler);
-        let plug = self.settings.sources.iter().position(|s| s.at == tract.place).and_then(|k| self.plugs.get(k)).filter(|p| p.reports() > 0);
+        let plug = self
+            .settings
+            .sources
+            .iter()
+            .position(|s| s.at == tract.place)
+            .and_then(|k| self.plugs.get(k))
+            .filter(|p| p.reports() > 0);
         let speed = tract.falls.mean_speed;
         let reach = tract.usual_gradient.mean;
         let finite = |x: f64| x.is_finite().then_some(x);
@@ -99,7 +105,8 @@ impl Watch {
             trough: cycler.then_some(tract.falls.peak.mean - tract.falls.depth.mean),
             fall_k_per_min: cycler.then_some(speed.mean),
             rise_k_per_min: cycler.then_some(tract.rises.mean_speed.mean),
-            tau: (cycler && speed.mean > 1e-4 && reach > 1.0).then(|| Span::from_s((reach / speed.mean).min(1_000.0) * 60.0)),
+            tau: (cycler && speed.mean > 1e-4 && reach > 1.0)
+                .then(|| Span::from_s((reach / speed.mean).min(1_000.0) * 60.0)),
             level: p.map(|p| p.x),
             alarm_below: finite(tract.w_low.reference.level - tract.w_low.threshold),
             alarm_above: finite(-(tract.w_high.reference.level - tract.w_high.threshold)),

@@ -179,7 +179,6 @@ impl Plug {
         (self.was_none, self.was_full) = (none, self.is_full(self.watts));
     }
 
-
     /// What the plug shows at this moment. `beside` carries the level to which it is held.
     pub fn clue(&mut self, b: &Beside, tuning: &Tuning) -> Clue {
         let fresh = self.count > 0 && b.t - self.t < (3.0 * self.interval).max(3.0);

@@ -4,6 +4,7 @@
 //! strict about what matters (the moment, the topic, the payload) and lenient about members that a later version may add.
 
 pub mod reader;
+pub mod replay;
 
 use crate::terms::time::Wall;
 use base64::Engine as _;

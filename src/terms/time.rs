@@ -47,6 +47,22 @@ impl Span {
     pub fn as_h(self) -> f64 {
         self.0 as f64 / 3_600_000.0
     }
+    /// A whole number and its unit as keepers write it: `60s`, `15min`, `6h`, `90d`, `5y` (of 365 days). `None` where it is none.
+    pub fn parse(text: &str) -> Option<Span> {
+        let text = text.trim();
+        let cut = text.find(|c: char| !c.is_ascii_digit())?;
+        let (number, unit) = text.split_at(cut);
+        let number: i64 = number.parse().ok()?;
+        let ms = match unit.trim() {
+            "s" => 1_000,
+            "min" => 60_000,
+            "h" => 3_600_000,
+            "d" => 86_400_000,
+            "y" => 365 * 86_400_000,
+            _ => return None,
+        };
+        number.checked_mul(ms).map(Span)
+    }
     pub fn times(self, factor: f64) -> Span {
         Span((self.0 as f64 * factor) as i64)
     }
@@ -274,6 +290,8 @@ mod tests {
     fn spans_saturate_and_speak() {
         assert_eq!(Mono::MAX + Span::s(1), Mono::MAX);
         assert_eq!(Span::from_s(f64::NAN), Span::ZERO);
+        assert_eq!([Span::parse("40min"), Span::parse("90 d")], [Some(Span::min(40)), Some(Span::days(90))]);
+        assert!(["", "min", "1m", "-1min", "1.5h", "9999999999999999y"].iter().all(|t| Span::parse(t).is_none()));
         let words = [(45, "45 s"), (840, "14 min"), (15_120, "4 h 12 min"), (259_200, "3 days"), (7_200, "2 h")];
         for (s, want) in words {
             assert_eq!(Span::s(s).to_string(), want);

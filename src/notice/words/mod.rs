@@ -1,7 +1,7 @@
 //! Puts an incident into a mail: where, deadline, what, readings, likely, if left, do, answer, how sure, tried, next.
 
 mod doc;
-mod facts;
+pub mod facts;
 mod flow;
 mod heat;
 mod html;

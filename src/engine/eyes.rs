@@ -1,0 +1,180 @@
+//! What the desk may look at while it writes: the house as it is now, as the words need it.
+
+use super::den::limits;
+use super::world::World;
+use crate::finding::cause::Cause;
+use crate::notice::scene::{Eyes, HeatNow, PlaceNow, Round, Scene, Week};
+use crate::reading::{Slot, Target};
+use crate::terms::id::{CircuitIx, EnclosureIx, RoomIx};
+use crate::terms::place::Place;
+use crate::terms::quantity::Quantity;
+use crate::terms::time::{Span, Wall};
+
+impl Eyes for World {
+    fn scene(&self, enclosure: EnclosureIx) -> Scene {
+        let Some(own) = self.settings.enclosures.get(enclosure.index()) else { return Scene::default() };
+        let room = own.room.and_then(|r| self.settings.rooms.get(r.index()));
+        let circuit = own.circuit.and_then(|c| self.settings.circuits.get(c.index()));
+        let heat = self.dens.get(enclosure.index()).into_iter().flat_map(|den| den.plugs());
+        Scene {
+            id: own.id.clone(),
+            animal: own.animal.clone(),
+            room: room.map(|r| r.name.clone()),
+            circuit: circuit.map(|c| c.name.clone()),
+            where_: own.where_.clone(),
+            places: self.places_now(enclosure),
+            room_celsius: own.room.and_then(|r| self.rooms.get(r.index())).and_then(|r| r.celsius).map(|(c, _)| c),
+            heat: heat
+                .filter(|(_, plug)| plug.power_w.is_some() || plug.told_on.is_some())
+                .map(|(id, plug)| HeatNow { id: id.to_owned(), power_w: plug.power_w, told_on: plug.told_on })
+                .collect(),
+            neighbours: self.neighbours(enclosure),
+            what_to_do: own.what_to_do.clone(),
+            picture: None,
+        }
+    }
+
+    fn round(&self) -> Round {
+        let mut round = Round { total: self.dens.len() as u32, ..Round::default() };
+        for (ix, _) in self.settings.enclosures.iter().enumerate() {
+            let Ok(ix) = u16::try_from(ix).map(EnclosureIx) else { break };
+            self.add_to_round(ix, &mut round);
+        }
+        let day_ago = self.now.wall - Span::days(1);
+        round.readings = self.pulse.of_day();
+        round.gaps =
+            self.feed.gaps().iter().filter(|g| g.from + g.length > day_ago).map(|g| (g.from, g.length)).collect();
+        let troubles = [&self.edges.post_failing, &self.edges.store_failing, &self.edges.link_trouble];
+        round.troubles = troubles.into_iter().flatten().cloned().collect();
+        round
+    }
+
+    fn week(&self) -> Vec<Week> {
+        let with = self.settings.enclosures.iter().enumerate().zip(&self.dens);
+        with.map(|((ix, _), den)| {
+            let sum = den.days().sum();
+            Week {
+                label: u16::try_from(ix).map(|ix| self.label(EnclosureIx(ix))).unwrap_or_default(),
+                in_band: sum.in_band,
+                hot_end: sum.hot,
+                cool_end: sum.cool,
+                effort: sum.power_w.zip(den.rated_w()).map(|(mean, rated)| (mean / rated).clamp(0.0, 1.0)),
+                effort_change: None,
+            }
+        })
+        .collect()
+    }
+
+    fn room_name(&self, room: RoomIx) -> String {
+        self.settings.rooms.get(room.index()).map(|r| r.name.clone()).unwrap_or_default()
+    }
+
+    fn circuit_name(&self, circuit: CircuitIx) -> String {
+        self.settings.circuits.get(circuit.index()).map(|c| c.name.clone()).unwrap_or_default()
+    }
+}
+
+impl World {
+    pub fn label(&self, ix: EnclosureIx) -> String {
+        let Some(own) = self.settings.enclosures.get(ix.index()) else { return String::new() };
+        match &own.animal {
+            Some(animal) if !animal.trim().is_empty() => format!("{} {}", own.id, animal.trim()),
+            _ => own.id.clone(),
+        }
+    }
+
+    /// Every place that is wanted or was heard, hot end first; the humidity after the temperature of its place.
+    pub fn places_now(&self, ix: EnclosureIx) -> Vec<PlaceNow> {
+        let Some(den) = self.dens.get(ix.index()) else { return Vec::new() };
+        let wanted = den.wanted_at(self.now.wall);
+        let mut places = Vec::new();
+        for place in Place::ALL {
+            let band = wanted.as_ref().and_then(|w| w.place(place));
+            let sense = self.sense_at(ix, Slot::At(place, Quantity::Temperature));
+            if band.is_some() || sense.is_some() {
+                let limits = wanted.as_ref().and_then(|w| limits(w, place));
+                let line = den.line(place);
+                places.push(PlaceNow {
+                    place,
+                    quantity: Quantity::Temperature,
+                    value: line.level(),
+                    at: line.at().map(|at| self.now.wall_of(at)),
+                    wanted: band.map(|b| (b.wanted.low, b.wanted.high)),
+                    never: limits.and_then(|l| l.never_low.zip(l.never_high)),
+                    slope: line.level().map(|_| line.course().k_per_min),
+                    silent: sense.is_none_or(|s| s.is_blind()),
+                });
+            }
+            let humid = wanted.as_ref().and_then(|w| w.humidity).filter(|h| h.place == place);
+            let sense = self.sense_at(ix, Slot::At(place, Quantity::Humidity));
+            if humid.is_some() || sense.is_some() {
+                let last = sense.and_then(|s| s.last);
+                places.push(PlaceNow {
+                    place,
+                    quantity: Quantity::Humidity,
+                    value: last.map(|(value, _)| value),
+                    at: last.map(|(_, at)| at.wall),
+                    wanted: humid.map(|h| (h.wanted.low, h.wanted.high)),
+                    never: None,
+                    slope: None,
+                    silent: sense.is_none_or(|s| s.is_blind()),
+                });
+            }
+        }
+        places
+    }
+
+    pub fn sense_at(&self, ix: EnclosureIx, slot: Slot) -> Option<&super::sense::Sense> {
+        self.senses.iter().find(|s| s.target == Target::Enclosure(ix) && s.slot == slot)
+    }
+
+    /// Of the other enclosures in the room: how many have their heat as usual, of how many.
+    fn neighbours(&self, ix: EnclosureIx) -> Option<(u16, u16)> {
+        let room = self.room_of(ix)?;
+        let others = self.settings.enclosures.iter().zip(&self.dens).enumerate();
+        let others = others.filter(|(at, (e, _))| *at != ix.index() && e.room == Some(room));
+        let (mut well, mut of) = (0u16, 0u16);
+        for (_, (_, den)) in others {
+            of = of.saturating_add(1);
+            well = well.saturating_add(u16::from(!den.is_disturbed()));
+        }
+        (of > 0).then_some((well, of))
+    }
+
+    fn add_to_round(&self, ix: EnclosureIx, round: &mut Round) {
+        let Some(den) = self.dens.get(ix.index()) else { return };
+        let places = self.places_now(ix);
+        let blind: Vec<&PlaceNow> = places.iter().filter(|p| p.silent && p.wanted.is_some()).collect();
+        if let Some(first) = blind.first() {
+            let words = match first.at {
+                Some(at) => format!("{} not seen since {}", first.place.label(), self.clock_time(at)),
+                None => format!("{} never heard", first.place.label()),
+            };
+            round.unwatched.push((self.label(ix), words));
+        }
+        let wrong = Place::ALL.into_iter().find_map(|place| den.standing(place).map(|(cause, _)| (place, cause)));
+        match wrong {
+            Some((place, cause)) => {
+                let words = if cause == Cause::TooHot { "too hot" } else { "too cold" };
+                round.not_well.push((self.label(ix), format!("{} {words}", place.label())));
+            }
+            None if den.is_disturbed() => round.not_well.push((self.label(ix), "heat not as usual".to_owned())),
+            None if blind.is_empty() && den.has_care() => round.in_band += 1,
+            None => {}
+        }
+        let temperatures = places.iter().filter(|p| p.quantity == Quantity::Temperature && !p.silent);
+        for (place, value, (low, high)) in temperatures.filter_map(|p| Some((p.place, p.value?, p.wanted?))) {
+            let spare = (value - low).min(high - value);
+            if spare >= 0.0 && round.nearest.as_ref().is_none_or(|(_, _, _, least)| spare < *least) {
+                round.nearest = Some((self.label(ix), place, value, spare));
+            }
+        }
+    }
+
+    /// `13:05` in the site's zone.
+    pub fn clock_time(&self, at: Wall) -> String {
+        let civil = self.local.calendar().civil(at);
+        let min = civil.of_day.as_ms() / 60_000;
+        format!("{:02}:{:02}", min / 60, min % 60)
+    }
+}

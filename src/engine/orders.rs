@@ -1,0 +1,165 @@
+//! What keepers say: hands in, shelved, acknowledged, marked. Each order is answered in words.
+
+use super::Engine;
+use super::effect::Effect;
+use super::event::{Command, Order};
+use crate::heat::Relearn;
+use crate::incident::Row;
+use crate::terms::id::EnclosureIx;
+use crate::terms::time::{Now, Span, Wall};
+use serde::Deserialize;
+
+/// The longest command by MQTT, bytes.
+const LONGEST_COMMAND: usize = 4096;
+/// The longest word of a mark, and of who says it, bytes.
+const LONGEST_WORD: usize = 200;
+
+/// A mark that makes the watcher learn anew instead of alarm.
+fn relearns(what: &str) -> Option<Relearn> {
+    match what {
+        "setting-changed" => Some(Relearn::SettingChanged),
+        "lamp-changed" => Some(Relearn::LampChanged),
+        "probe-moved" => Some(Relearn::ProbeMoved),
+        _ => None,
+    }
+}
+
+impl Engine {
+    pub(super) fn command(&mut self, command: &Command, now: Now, out: &mut Vec<Effect>) {
+        let (done, words) = match self.obey(command, now, out) {
+            Ok(words) => (true, words),
+            Err(words) => (false, words),
+        };
+        self.stirred = true;
+        out.push(Effect::Answer { done, words });
+    }
+
+    fn obey(&mut self, command: &Command, now: Now, out: &mut Vec<Effect>) -> Result<String, String> {
+        let by = command.by.chars().filter(|c| !c.is_control()).take(LONGEST_WORD).collect::<String>();
+        let by = by.as_str();
+        match &command.order {
+            Order::HandsIn { enclosure, length } => {
+                let ix = self.find(enclosure)?;
+                let done = *length > Span::ZERO && self.book.hands_in(ix, by, *length, now);
+                let words = format!(
+                    "hands in {enclosure} for {length}: it ends by itself, and limits that must never be crossed still alarm"
+                );
+                done.then_some(words).ok_or_else(|| "the time must lie ahead".to_owned())
+            }
+            Order::Shelve { enclosure, until } => {
+                let ix = self.find(enclosure)?;
+                let done = self.book.shelve(ix, by, *until, now);
+                let words = format!(
+                    "{enclosure} is shelved: it ends by itself, and limits that must never be crossed still alarm"
+                );
+                done.then_some(words).ok_or_else(|| "the time must lie ahead".to_owned())
+            }
+            Order::Unshelve { enclosure } => {
+                let ix = self.find(enclosure)?;
+                let done = self.book.unshelve(ix, by, now, &mut self.steps);
+                done.then(|| format!("{enclosure} is watched again"))
+                    .ok_or_else(|| format!("{enclosure} was not shelved"))
+            }
+            Order::AcknowledgeIncident { incident } => {
+                let done = self.book.answer(incident, by, now, &mut self.steps);
+                done.then(|| format!("{incident} is answered by {by}: reminders pause"))
+                    .ok_or_else(|| format!("no open incident is called {incident}"))
+            }
+            Order::AcknowledgeEnclosure { enclosure } => {
+                let ix = self.find(enclosure)?;
+                let done = self.book.answer_enclosure(ix, by, now, &mut self.steps);
+                done.then(|| format!("what stands in {enclosure} is answered by {by}"))
+                    .ok_or_else(|| format!("nothing stands in {enclosure}"))
+            }
+            Order::Mark { enclosure, what } => self.mark(enclosure, what, by, now, out),
+            Order::Drill => {
+                let id = self.book.drill(by, now, &mut self.steps);
+                Ok(format!("practice alarm {id} goes the true way to the keepers; answer it like a real one"))
+            }
+        }
+    }
+
+    fn mark(
+        &mut self,
+        enclosure: &str,
+        what: &str,
+        by: &str,
+        now: Now,
+        out: &mut Vec<Effect>,
+    ) -> Result<String, String> {
+        let ix = self.find(enclosure)?;
+        let what = what.trim();
+        if what.is_empty() || what.len() > LONGEST_WORD || what.chars().any(char::is_control) {
+            return Err(format!("a mark is a short word or sentence, at most {LONGEST_WORD} bytes"));
+        }
+        let entry = serde_json::json!({ "at": now.wall.rfc3339(), "enclosure": enclosure, "what": what, "by": by });
+        let key = format!("mark/{}/{enclosure}", now.wall.rfc3339());
+        out.push(Effect::Commit { rows: vec![Row { key, json: Some(entry.to_string()) }], notices: Vec::new() });
+        let Some(why) = relearns(what) else { return Ok(format!("noted for {enclosure}: {what}")) };
+        if let Some(den) = self.world.dens.get_mut(ix.index()) {
+            den.relearn(why, now, &mut self.changes);
+        }
+        Ok(format!(
+            "noted for {enclosure}: {what}; its heat is learned anew, which takes two hours roughly and three days well"
+        ))
+    }
+
+    fn find(&self, enclosure: &str) -> Result<EnclosureIx, String> {
+        self.world.enclosure(enclosure).ok_or_else(|| format!("no enclosure is called {enclosure}"))
+    }
+
+    /// A command as JSON on the commands topic. A retained one is of unknown age and never obeyed.
+    pub(super) fn command_by_topic(&mut self, payload: &[u8], retained: bool, now: Now, out: &mut Vec<Effect>) {
+        let refused = |why: &str| Effect::Log { warn: true, text: format!("a command by MQTT was refused: {why}") };
+        if retained || payload.len() > LONGEST_COMMAND {
+            return out.push(refused(if retained { "it is retained, so of unknown age" } else { "it is too long" }));
+        }
+        match serde_json::from_slice::<Spoken>(payload).map_err(|e| e.to_string()).and_then(|s| s.command()) {
+            Ok(command) => self.command(&command, now, out),
+            Err(why) => out.push(refused(&why)),
+        }
+    }
+}
+
+/// A command as programs write it.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Spoken {
+    #[serde(rename = "do")]
+    what: String,
+    by: String,
+    enclosure: Option<String>,
+    incident: Option<String>,
+    #[serde(rename = "for")]
+    length: Option<String>,
+    until: Option<String>,
+    #[serde(rename = "what")]
+    mark: Option<String>,
+}
+
+impl Spoken {
+    fn command(self) -> Result<Command, String> {
+        let enclosure = self.enclosure.ok_or_else(|| "`enclosure` is missing".to_owned());
+        let order = match self.what.as_str() {
+            "hands-in" => {
+                let length =
+                    self.length.as_deref().and_then(Span::parse).ok_or("`for` is missing or no time such as 40min")?;
+                Order::HandsIn { enclosure: enclosure?, length }
+            }
+            "shelve" => {
+                let until = self.until.as_deref().and_then(Wall::parse_rfc3339);
+                Order::Shelve { enclosure: enclosure?, until: until.ok_or("`until` is missing or no RFC 3339 time")? }
+            }
+            "unshelve" => Order::Unshelve { enclosure: enclosure? },
+            "acknowledge" => match (self.incident, enclosure) {
+                (Some(incident), _) => Order::AcknowledgeIncident { incident },
+                (None, enclosure) => Order::AcknowledgeEnclosure { enclosure: enclosure? },
+            },
+            "mark" => Order::Mark { enclosure: enclosure?, what: self.mark.ok_or("`what` is missing")? },
+            other => {
+                return Err(format!("`{}` is no command", other.chars().take(40).collect::<String>().escape_debug()));
+            }
+        };
+        Ok(Command { by: self.by, order })
+    }
+}

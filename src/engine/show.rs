@@ -1,0 +1,345 @@
+//! The engine's [`View`] of itself: a copy, for whoever shows it.
+
+use super::Engine;
+use super::view::{
+    CircuitView, Condition, Counts, EnclosureView, FeedView, HeatView, HumidityView, IncidentView, KeeperView,
+    LightView, PlaceView, PostView, ProbeView, RoomView, View,
+};
+use crate::finding::cause::{Cause, Urgency};
+use crate::heat::view::{Learned, Rhythm, State};
+use crate::incident::book::scope_names;
+use crate::incident::shelf::Kind;
+use crate::incident::{Incident, State as IncidentState};
+use crate::notice::scene::PlaceNow;
+use crate::reading::{Slot, Target};
+use crate::terms::id::{EnclosureIx, ProbeIx};
+use crate::terms::place::Place;
+use crate::terms::quantity::{Degrees, Quantity};
+use crate::terms::time::{Now, Span};
+
+impl Engine {
+    /// Everything that is known, as of the last entry.
+    pub fn view(&self) -> View {
+        let (world, settings) = (&self.world, &self.world.settings);
+        let now = world.now;
+        let counts = world.links.counts();
+        let mut incidents: Vec<IncidentView> = self.book.open().filter_map(|i| self.incident_view(i)).collect();
+        incidents.sort_by(|a, b| {
+            let by = |i: &IncidentView| (i.act_by.is_none(), i.act_by, std::cmp::Reverse(i.urgency), i.since);
+            by(a).cmp(&by(b)).then_with(|| a.id.cmp(&b.id))
+        });
+        let all = (0..settings.enclosures.len()).filter_map(|ix| u16::try_from(ix).ok().map(EnclosureIx));
+        View {
+            at: now,
+            site: settings.notice.site.clone(),
+            time_zone: settings.notice.time_zone.clone(),
+            degrees: settings.notice.degrees,
+            enclosures: all.filter_map(|ix| self.enclosure_view(ix, &incidents)).collect(),
+            rooms: self.room_views(),
+            incidents,
+            feed: self.feed_view(now),
+            post: PostView {
+                failing: world.edges.post_failing.clone(),
+                last_accepted: world.edges.last_accepted,
+                waiting: world.edges.waiting,
+            },
+            store_failing: world.edges.store_failing.clone(),
+            probes: self.probe_views(),
+            counts: Counts {
+                messages: counts.messages(),
+                accepted: counts.accepted,
+                refused: counts.refused,
+                unlinked: counts.unlinked,
+            },
+            keepers: settings
+                .notice
+                .keepers
+                .iter()
+                .map(|k| KeeperView { id: k.id.clone(), name: k.name.clone() })
+                .collect(),
+            circuits: settings
+                .circuits
+                .iter()
+                .map(|c| CircuitView { id: c.id.clone(), name: c.name.clone() })
+                .collect(),
+            unread: Vec::new(),
+        }
+    }
+
+    /// The stable name of a probe: `a3/warm_side.temperature`.
+    pub fn probe_name(&self, probe: ProbeIx) -> Option<String> {
+        self.world.links.name(probe)
+    }
+
+    /// Messages since the start.
+    pub fn counts(&self) -> crate::reading::links::Counts {
+        self.world.links.counts()
+    }
+
+    fn enclosure_view(&self, ix: EnclosureIx, incidents: &[IncidentView]) -> Option<EnclosureView> {
+        let own = self.world.settings.enclosures.get(ix.index())?;
+        let now = self.world.now;
+        let places = self.world.places_now(ix);
+        let shelf = self.book.shelf(ix);
+        let until = |kind: Kind| shelf.filter(|s| s.kind == kind).map(|s| now.wall + s.until.since(now.mono));
+        let mine: Vec<&IncidentView> = incidents.iter().filter(|i| i.enclosures.contains(&own.id)).collect();
+        let humid = places.iter().find(|p| p.quantity == Quantity::Humidity);
+        Some(EnclosureView {
+            id: own.id.clone(),
+            animal: own.animal.clone(),
+            room: own.room.and_then(|r| self.world.settings.rooms.get(r.index())).map(|r| r.id.clone()),
+            circuit: own.circuit.and_then(|c| self.world.settings.circuits.get(c.index())).map(|c| c.id.clone()),
+            where_: own.where_.clone(),
+            what_to_do: own.what_to_do.clone(),
+            empty: own.empty,
+            condition: condition(shelf.map(|s| s.kind), &mine, &places),
+            humidity: humid.map(|p| HumidityView { place: p.place, percent: p.value, wanted: p.wanted }),
+            light: self.light_view(ix),
+            heat: self.heat_view(ix),
+            shelved_until: until(Kind::Shelved),
+            hands_in_until: until(Kind::HandsIn),
+            incidents: mine.iter().map(|i| i.id.clone()).collect(),
+            places: places.iter().filter(|p| p.quantity == Quantity::Temperature).map(|p| self.place_view(p)).collect(),
+        })
+    }
+
+    fn place_view(&self, p: &PlaceNow) -> PlaceView {
+        let unseen = p.silent.then(|| match p.at {
+            Some(at) => format!("silent or doubted since {}", self.world.clock_time(at)),
+            None => "never heard".to_owned(),
+        });
+        PlaceView {
+            place: p.place,
+            celsius: p.value,
+            at: p.at,
+            slope_k_per_min: p.slope,
+            wanted: p.wanted,
+            never: p.never,
+            unseen,
+        }
+    }
+
+    fn light_view(&self, ix: EnclosureIx) -> LightView {
+        let Some(den) = self.world.dens.get(ix.index()) else { return LightView::default() };
+        let now = self.world.now.wall;
+        let wanted = den.wanted_at(now);
+        let calendar = self.world.local.calendar();
+        let date = calendar.civil(now).date;
+        let table = den.plan().map(|plan| plan.on(date));
+        let changes = table.as_ref().and_then(|t| t.light.as_ref()).map(|l| l.changes.as_slice()).unwrap_or_default();
+        let first = |on: bool| {
+            changes.iter().find(|(_, goes)| *goes == on).map(|(civil, _)| calendar.instant(civil.date, civil.of_day))
+        };
+        let lux = self.world.sense_at(ix, Slot::At(Place::Air, Quantity::Illuminance)).and_then(|s| s.last);
+        LightView {
+            planned_on: wanted.and_then(|w| w.light_on),
+            seen_on: den.light_seen(self.world.now.mono),
+            seen: Vec::new(),
+            on_at: first(true),
+            off_at: first(false),
+            lux: lux.map(|(value, _)| value),
+        }
+    }
+
+    fn heat_view(&self, ix: EnclosureIx) -> HeatView {
+        let Some(den) = self.world.dens.get(ix.index()) else { return HeatView::default() };
+        let learned = den.learned();
+        let degrees = self.world.settings.notice.degrees;
+        let state = match learned.first().map(|l| l.state) {
+            _ if !den.has_heat() => "none",
+            None | Some(State::Hearing) => "hearing",
+            Some(State::Learning) => "learning",
+            Some(State::Young) => "young",
+            Some(State::Watching) => "watching",
+        };
+        HeatView {
+            state: state.to_owned(),
+            learned: learned.iter().flat_map(|l| sentences(l, degrees)).collect(),
+            power_w: den.plugs().find_map(|(_, plug)| plug.power_w),
+            switch_on: den.plugs().find_map(|(_, plug)| plug.told_on),
+        }
+    }
+
+    fn room_views(&self) -> Vec<RoomView> {
+        let with = self.world.settings.rooms.iter().zip(&self.world.rooms);
+        with.map(|(room, now_there)| RoomView {
+            id: room.id.clone(),
+            name: room.name.clone(),
+            celsius: now_there.celsius.map(|(c, _)| c),
+            at: now_there.celsius.map(|(_, at)| at.wall),
+        })
+        .collect()
+    }
+
+    fn feed_view(&self, now: Now) -> FeedView {
+        let feed = &self.world.feed;
+        let day_ago = now.wall - Span::days(1);
+        FeedView {
+            connected: feed.connected(),
+            since: feed.since().map(|n| n.wall),
+            newest: feed.newest().map(|n| n.wall),
+            gaps: feed.gaps().iter().filter(|g| g.from + g.length > day_ago).map(|g| (g.from, g.length)).collect(),
+            per_minute: self.world.pulse.per_minute(now.mono),
+        }
+    }
+
+    fn incident_view(&self, incident: &Incident) -> Option<IncidentView> {
+        let house = self.book.house();
+        let (told, next) = (self.desk.told(&incident.id), self.desk.next(&self.book, &incident.id));
+        let (room, circuit) = scope_names(incident, house);
+        let cause = incident.cause()?;
+        let state = match incident.state() {
+            IncidentState::Gathering | IncidentState::Unacknowledged => "unacknowledged",
+            IncidentState::Acknowledged => "acknowledged",
+            IncidentState::ReturnedUnacknowledged | IncidentState::ReturnedAcknowledged => "returned-unacknowledged",
+            IncidentState::Latched => "latched",
+            IncidentState::Normal => "normal",
+        };
+        Some(IncidentView {
+            id: incident.id.clone(),
+            cause,
+            urgency: incident.urgency(),
+            place: incident.place(),
+            enclosures: incident.enclosures(house).into_iter().map(|ix| house.id(ix).to_owned()).collect(),
+            room: room.map(str::to_owned),
+            circuit: circuit.map(str::to_owned),
+            since: incident.since().wall,
+            act_by: incident.act_by(),
+            what: self.in_one_sentence(incident, cause),
+            facts: incident.leading().map(|f| f.facts.clone()).unwrap_or_default(),
+            answered: incident.answered.as_ref().map(|a| (a.by.clone(), a.at.wall)),
+            told,
+            next,
+            state: state.to_owned(),
+            latched: incident.latched,
+        })
+    }
+
+    fn in_one_sentence(&self, incident: &Incident, cause: Cause) -> String {
+        let local =
+            crate::notice::local::Local::new(&self.world.settings.notice.time_zone, self.world.settings.notice.degrees);
+        let fact = incident.leading().and_then(|f| f.facts.first());
+        let seen = fact.map(|f| crate::notice::words::facts::sentence(f, &local, self.world.now.wall));
+        let mut words = seen.filter(|s| !s.is_empty()).unwrap_or_default();
+        if !words.is_empty() {
+            words.push(' ');
+        }
+        words + crate::notice::words::cause_name(cause)
+    }
+
+    fn probe_views(&self) -> Vec<ProbeView> {
+        let settings = &self.world.settings;
+        let known = self.world.links.probes().iter().enumerate();
+        let views = known.filter_map(|(ix, probe)| {
+            let name = self.world.links.name(ProbeIx(u32::try_from(ix).ok()?))?;
+            let sense = self.world.senses.get(ix);
+            let (enclosure, room) = match probe.target {
+                Target::Enclosure(ix) => (settings.enclosures.get(ix.index()).map(|e| e.id.clone()), None),
+                Target::Room(ix) => (None, settings.rooms.get(ix.index()).map(|r| r.id.clone())),
+            };
+            Some(ProbeView {
+                name,
+                enclosure,
+                room,
+                place: probe.slot.place(),
+                quantity: probe.slot.quantity(),
+                topic: probe.topic.as_deref().unwrap_or_default().to_owned(),
+                payload: None,
+                last: sense.and_then(|s| s.last).map(|(value, _)| value),
+                last_at: sense.and_then(|s| s.last).map(|(_, at)| at.wall),
+                usual_interval: sense.and_then(|s| s.usual_interval()).or(probe.every),
+                accepted: sense.map_or(0, |s| s.accepted),
+                doubted: sense.map_or(0, |s| s.doubted),
+                doubt: sense.map_or(Some("never heard".to_owned()), |s| s.doubt_words()),
+            })
+        });
+        views.collect()
+    }
+}
+
+/// The one word of an enclosure's state: what is worst, but what suppresses alarms first, for silence must be visible.
+fn condition(shelf: Option<Kind>, incidents: &[&IncidentView], places: &[PlaceNow]) -> Condition {
+    match shelf {
+        Some(Kind::Shelved) => return Condition::Shelved,
+        Some(Kind::HandsIn) => return Condition::HandsIn,
+        None => {}
+    }
+    let told = |i: &&&IncidentView| i.urgency > Urgency::Note && i.state != "returned-unacknowledged";
+    let worst = incidents.iter().filter(told).map(|i| by_cause(i.cause)).max_by_key(|c| match c {
+        Condition::TooHot => 4,
+        Condition::TooCold => 3,
+        Condition::NotWatched => 2,
+        _ => 1,
+    });
+    let blind = places.iter().any(|p| p.silent && p.wanted.is_some());
+    match worst {
+        Some(worst) => worst,
+        None if blind || places.is_empty() => Condition::NotWatched,
+        None => Condition::InBand,
+    }
+}
+
+fn by_cause(cause: Cause) -> Condition {
+    match cause {
+        Cause::HeatStuckOn | Cause::OutsideHeat | Cause::RoomHot | Cause::NoRetreat | Cause::TooHot => {
+            Condition::TooHot
+        }
+        Cause::PowerLost
+        | Cause::HeatFailed
+        | Cause::HeatWeak
+        | Cause::LeftOpen
+        | Cause::RoomCold
+        | Cause::TooCold
+        | Cause::GradientLost => Condition::TooCold,
+        cause if cause.blinds() => Condition::NotWatched,
+        _ => Condition::Differs,
+    }
+}
+
+/// What was learned of a warm place, in sentences that a keeper can check.
+fn sentences(l: &Learned, degrees: Degrees) -> Vec<String> {
+    let temp = |c: f64| format!("{:.1} {}", degrees.show(c), degrees.letter());
+    let diff = |k: f64| format!("{:.2} {}", degrees.show_difference(k), degrees.letter());
+    let place = l.place.label();
+    let mut said = vec![format!(
+        "{place}: {} readings in {}, one every {}, noise {}; this hour known from {} days",
+        l.readings,
+        l.learned_for,
+        l.interval,
+        diff(l.noise_k),
+        l.days_at_this_hour
+    )];
+    match (l.rhythm, l.crest, l.trough) {
+        (Rhythm::Cycling, Some(crest), Some(trough)) => {
+            said.push(format!("its heat comes and goes between {} and {}", temp(trough), temp(crest)));
+        }
+        (Rhythm::Steady, ..) => said.push("its heat is held or drifts: no cycles are seen".to_owned()),
+        _ => said.push("its rhythm is not known yet".to_owned()),
+    }
+    if let (Some(fall), Some(rise)) = (l.fall_k_per_min, l.rise_k_per_min) {
+        said.push(format!(
+            "without heat it falls {} a minute, with heat it rises {}",
+            diff(fall.abs()),
+            diff(rise.abs())
+        ));
+    }
+    if let Some(tau) = l.tau {
+        said.push(format!("its time constant is about {tau}"));
+    }
+    if let (Some(below), Some(level)) = (l.alarm_below, l.level) {
+        said.push(format!("now {}; below {} counts as lost heat", temp(level), temp(below)));
+    }
+    if let Some(above) = l.alarm_above {
+        said.push(format!("above {} counts as heat without end", temp(above)));
+    }
+    if let Some(gradient) = l.gradient_usual_k {
+        said.push(format!("usually {} warmer than the cool side", diff(gradient)));
+    }
+    if let (Some(power), Some(idle)) = (l.power_usual_w, l.idle_share) {
+        said.push(format!("its plug draws {power:.0} W when it heats, and nothing {:.0} % of the time", idle * 100.0));
+    }
+    if !l.weakness_visible {
+        said.push("a heater that weakens would not show here: only its watts could tell".to_owned());
+    }
+    said
+}

@@ -1,0 +1,186 @@
+//! The house as the engine holds it: dens, probes, rooms, the feed and the edges' health. The judges live here; incidents
+//! and mails do not, so that words can look at the house while the desk writes.
+
+use super::den::{Around, Den};
+use super::local::LocalClock;
+use super::pulse::Pulse;
+use super::sense::Sense;
+use super::settings::Settings;
+use crate::care::calendar::Calendar;
+use crate::care::plan::Plan;
+use crate::finding::cause::Cause;
+use crate::finding::feed::Feed;
+use crate::finding::{Change, Key, Subject};
+use crate::heat::settings::{Kind, Source};
+use crate::incident::house::{House, Member};
+use crate::reading::links::Links;
+use crate::terms::id::{EnclosureIx, RoomIx};
+use crate::terms::place::Place;
+use crate::terms::time::{Mono, Now, Span, Wall};
+use std::sync::Arc;
+
+/// A room's reading counts for its enclosures for this long.
+const ROOM_HOLDS: Span = Span::min(90);
+
+/// A room with a probe of its own.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct RoomNow {
+    pub celsius: Option<(f64, Now)>,
+    /// How many of its enclosures have lost or gained heat by their own judgement.
+    pub disturbed: u16,
+}
+
+/// How the edges fare, as they told.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Edges {
+    pub post_failing: Option<String>,
+    pub last_accepted: Option<Wall>,
+    pub waiting: u32,
+    pub store_failing: Option<String>,
+    pub link_trouble: Option<String>,
+}
+
+#[derive(Debug)]
+pub struct World {
+    pub settings: Arc<Settings>,
+    pub local: LocalClock,
+    pub links: Links,
+    pub senses: Vec<Sense>,
+    pub dens: Vec<Den>,
+    pub rooms: Vec<RoomNow>,
+    pub feed: Feed,
+    pub edges: Edges,
+    pub pulse: Pulse,
+    /// Now, as of the last entry.
+    pub now: Now,
+}
+
+impl World {
+    pub fn new(settings: Arc<Settings>, now: Now) -> World {
+        let position = settings.position.and_then(|(lat, lon)| crate::nature::sun::Position::new(lat, lon));
+        let calendar = Calendar::new(&settings.notice.time_zone, position).unwrap_or_else(Calendar::utc);
+        let calendar = Arc::new(calendar);
+        let enclosures: Vec<String> = settings.enclosures.iter().map(|e| e.id.clone()).collect();
+        let rooms: Vec<String> = settings.rooms.iter().map(|r| r.id.clone()).collect();
+        let links = Links::new(&settings.links, &enclosures, &rooms);
+        let mut dens = Vec::with_capacity(settings.enclosures.len());
+        for (ix, enclosure) in settings.enclosures.iter().enumerate() {
+            let plan = enclosure.care.clone().map(|care| Plan::new(care, calendar.clone(), now.wall));
+            dens.push(Den::new(EnclosureIx(u16::try_from(ix).unwrap_or(u16::MAX)), plan, &heat_of(enclosure)));
+        }
+        World {
+            local: LocalClock::new(calendar),
+            links,
+            senses: Vec::new(),
+            dens,
+            rooms: vec![RoomNow::default(); settings.rooms.len()],
+            feed: Feed::default(),
+            edges: Edges::default(),
+            pulse: Pulse::default(),
+            settings,
+            now,
+        }
+    }
+
+    /// What incidents need to know of the house.
+    pub fn house(&self) -> House {
+        let member = |e: &super::settings::Enclosure| Member {
+            id: e.id.clone(),
+            room: e.room,
+            circuit: e.circuit,
+            empty: e.empty,
+            watched: true,
+        };
+        House {
+            enclosures: self.settings.enclosures.iter().map(member).collect(),
+            rooms: self.settings.rooms.iter().map(|r| r.id.clone()).collect(),
+            circuits: self.settings.circuits.iter().map(|c| c.id.clone()).collect(),
+        }
+    }
+
+    /// What a den is told beside its own readings.
+    pub fn around(&mut self, ix: EnclosureIx, held: Held, now: Now) -> Around {
+        let room = self.room_of(ix);
+        let own = self.dens.get(ix.index()).is_some_and(Den::is_disturbed);
+        let of_room = room.and_then(|r| self.rooms.get(r.index()));
+        let room_c =
+            of_room.and_then(|r| r.celsius).filter(|(_, at)| now.mono.since(at.mono) < ROOM_HOLDS).map(|(c, _)| c);
+        let others = of_room.map(|r| r.disturbed.saturating_sub(u16::from(own)));
+        Around {
+            local: self.local.at(now.wall),
+            hold: held != Held::No,
+            hands_in: held == Held::HandsIn,
+            room_c,
+            neighbours_as_usual: others.map(|n| n == 0),
+        }
+    }
+
+    pub fn room_of(&self, ix: EnclosureIx) -> Option<RoomIx> {
+        self.settings.enclosures.get(ix.index()).and_then(|e| e.room)
+    }
+
+    pub fn enclosure(&self, id: &str) -> Option<EnclosureIx> {
+        let at = self.settings.enclosures.iter().position(|e| e.id == id)?;
+        u16::try_from(at).ok().map(EnclosureIx)
+    }
+
+    /// Keeps count of disturbed dens a room, for the neighbours' sake.
+    pub fn note_disturbance(&mut self, ix: EnclosureIx, was: bool) {
+        let is = self.dens.get(ix.index()).is_some_and(Den::is_disturbed);
+        let Some(room) = self.room_of(ix).and_then(|r| self.rooms.get_mut(r.index())) else { return };
+        match (was, is) {
+            (false, true) => room.disturbed = room.disturbed.saturating_add(1),
+            (true, false) => room.disturbed = room.disturbed.saturating_sub(1),
+            _ => {}
+        }
+    }
+
+    /// Probes that ever spoke, and those of them that are not overdue.
+    pub fn speaking(&self) -> (usize, usize) {
+        let known = self.senses.iter().filter(|s| s.ever_heard());
+        known.fold((0, 0), |(all, speaking), s| (all + 1, speaking + usize::from(!s.is_silent())))
+    }
+
+    /// Whether a finding is held back because the feed explains it.
+    pub fn explained_by_feed(&self, change: &Change) -> bool {
+        let silent = |key: &Key| key.cause == Cause::ProbeSilent && key.subject != Subject::Site;
+        match change {
+            Change::Stands(finding) => silent(&finding.key) && self.feed.covers_silence(self.now.mono),
+            Change::Calm(_) => false,
+        }
+    }
+
+    /// The earliest wall instant at which something is planned in a den, on the monotonic clock.
+    pub fn mono_of(&self, wall: Wall) -> Mono {
+        if wall == Wall::MAX { Mono::MAX } else { self.now.mono + wall.since(self.now.wall) }
+    }
+
+    /// Whether anything at a place can be seen now.
+    pub fn sees(&self, ix: EnclosureIx, place: Place) -> bool {
+        self.senses.iter().any(|s| s.is_of(ix, place) && !s.is_blind())
+    }
+}
+
+/// Whether an enclosure is suppressed by design.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Held {
+    #[default]
+    No,
+    HandsIn,
+    Shelved,
+}
+
+/// An enclosure whose care wants a warm side or a basking spot has heat, whether or not the keeper says what gives it.
+fn heat_of(enclosure: &super::settings::Enclosure) -> crate::heat::settings::Settings {
+    let mut heat = enclosure.heat.clone();
+    if !heat.sources.is_empty() {
+        return heat;
+    }
+    let wants = |place: Place| {
+        enclosure.care.as_ref().is_some_and(|care| care.places.get(place.index()).is_some_and(Option::is_some))
+    };
+    let untold =
+        |place: Place| Source { id: "heat".to_owned(), kind: Kind::Other, at: place, watts: None, thermostat: None };
+    heat.sources.extend([Place::WarmSide, Place::BaskingSpot].into_iter().filter(|p| wants(*p)).map(untold).take(1));
+    heat
+}
