@@ -86,8 +86,9 @@ impl Book {
     fn stands(&mut self, mut finding: Finding, now: Now, out: &mut Vec<Step>) {
         let enclosure = enclosure_of(finding.key.subject);
         let empty = enclosure.is_some_and(|ix| self.house.is_empty_enclosure(ix));
-        if empty && finding.urgency == Urgency::Now {
-            finding.urgency = Urgency::Today;
+        if empty {
+            finding.urgency = finding.urgency.min(Urgency::Today);
+            finding.latched = false;
         }
         if let Some(at) = self.position_of(finding.key) {
             return self.update(at, finding, now, out);
@@ -122,7 +123,12 @@ impl Book {
             }
             if !s.stands {
                 (s.stands, s.changed) = (true, now);
+                let crossed = crosses_never(&s.finding);
                 incident.record(now, "warmside", format!("{} stands again", cause.word()));
+                // Whoever answered saw it calm since: a limit that is crossed again is news.
+                if let (true, true, Some(told)) = (crossed, incident.answered.is_some(), &mut incident.told) {
+                    told.nevers.clear();
+                }
             }
         }
         self.settle(at, now, out);
@@ -617,7 +623,10 @@ impl Incident {
         }
         let named = self.shared.is_some_and(|(_, cause)| cause.is_some_and(|c| c.explains() > told.cause.explains()));
         let was_alone = told.enclosures.len() == 1 && self.urgency() == Urgency::Now;
-        if named || (was_alone && self.enclosures(house).len() > 1) { Some(Worse::Spread) } else { None }
+        if named {
+            return Some(Worse::Named);
+        }
+        (was_alone && self.enclosures(house).len() > 1).then_some(Worse::Spread)
     }
 
     /// When it ends, if nothing happens.
@@ -670,9 +679,14 @@ fn number(id: &str) -> Option<u64> {
 
 /// What ties an incident together, for notices: (room, circuit) by id.
 pub fn scope_names<'a>(incident: &Incident, house: &'a House) -> (Option<&'a str>, Option<&'a str>) {
+    let of_room = matches!(incident.cause(), Some(Cause::RoomCold | Cause::RoomHot));
     match incident.shared {
         Some((Scope::Room(room), _)) => (house.room_id(room), None),
         Some((Scope::Circuit(circuit), _)) => (None, house.circuit_id(circuit)),
+        None if of_room => {
+            let first = incident.enclosures(house).first().copied();
+            (first.and_then(|ix| house.room(ix)).and_then(|room| house.room_id(room)), None)
+        }
         _ => (None, None),
     }
 }

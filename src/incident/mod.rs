@@ -205,6 +205,9 @@ impl Incident {
 
     /// The highest urgency of what stands; what was latched stays urgent.
     pub fn urgency(&self) -> Urgency {
+        if self.latched || self.drill {
+            return Urgency::Now;
+        }
         let own = self.telling().iter().map(|f| f.urgency).max().unwrap_or(Urgency::Today);
         let shared = match self.shared {
             Some((_, Some(cause))) if self.standing().next().is_some() => cause.usual_urgency(),
@@ -263,6 +266,11 @@ impl Incident {
         list.into_iter().map(|(_, ix)| ix).filter(|ix| seen.insert(*ix)).collect()
     }
 
+    /// Since when something of it stands without a break.
+    pub fn standing_since(&self) -> Option<Mono> {
+        self.findings.iter().filter(|s| s.stands).map(|s| s.changed.mono).min()
+    }
+
     /// Every enclosure that it has ever been about.
     pub fn all_enclosures(&self, house: &House) -> Vec<EnclosureIx> {
         let mut all: BTreeSet<EnclosureIx> = self.told.iter().flat_map(|t| t.enclosures.iter().copied()).collect();
@@ -312,8 +320,10 @@ pub enum Worse {
     Urgency,
     /// A `never` limit was crossed.
     Never,
-    /// It concerns several enclosures, or their common cause is now known.
+    /// It concerns several enclosures.
     Spread,
+    /// What several enclosures have in common is now known.
+    Named,
     /// It came back within a day of its end.
     Again,
 }

@@ -269,8 +269,11 @@ pub fn shared(incident: &Incident, house: &House) -> Option<(Scope, Option<Cause
         alike.filter_map(|s| enclosure_of(s.finding.key.subject)).collect()
     };
     let (powerless, silent) = (of(Kin::Power), of(Kin::Feed));
-    if powerless.len() >= 2 && is_half_of_each_circuit(&powerless, house) {
-        return Some((common_circuit(&powerless, house), Some(Cause::PowerLost)));
+    let circuit = common_circuit(&powerless, house);
+    // Three that failed together on one circuit are no coincidence; of small circuits two are, unless they are half.
+    let three_together = powerless.len() >= 3 && matches!(circuit, Scope::Circuit(_));
+    if three_together || (powerless.len() >= 2 && is_half_of_each_circuit(&powerless, house)) {
+        return Some((circuit, Some(Cause::PowerLost)));
     }
     let watched = house.all().filter(|ix| house.is_watched(*ix)).count();
     if silent.len() >= 3 || (silent.len() >= 2 && silent.len() >= watched) {

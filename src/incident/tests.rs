@@ -143,7 +143,7 @@ fn a_breaker_is_one_incident_however_late_the_glass_shows_it() {
     d.gave(&[
         "8 raised 10 heat-failed a1",
         "9 worse Spread 10 heat-failed a1,a2",
-        "12 worse Spread 10 power-lost a1,a2,a3,a4,a5,a6",
+        "12 worse Named 10 power-lost a1,a2,a3,a4,a5,a6",
     ]);
     assert_eq!(d.book.open().count(), 1);
 }

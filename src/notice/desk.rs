@@ -157,7 +157,7 @@ impl Desk {
         thread.open_again(now);
         // The stronger reason stands: `Urgency` breaks through at once.
         thread.worse = Some(match (thread.worse, why) {
-            (Some(Worse::Urgency), _) => Worse::Urgency,
+            (Some(at_once @ (Worse::Urgency | Worse::Named | Worse::Again)), _) => at_once,
             (_, why) => why,
         });
         if why == Worse::Again {
@@ -267,7 +267,7 @@ impl Desk {
 
     fn repeats_at(&self, thread: &Thread, incident: &Incident) -> Option<Mono> {
         let over = incident.drill && thread.repeats >= MOST_DRILLS;
-        (!over).then(|| thread.repeats_at(incident.urgency(), &self.settings))
+        (!over).then(|| thread.repeats_at(incident, &self.settings))
     }
 
     /// Who joins next, if nobody answers.
@@ -300,42 +300,48 @@ impl Desk {
     }
 
     fn remind(&mut self, incident: &Incident, w: World, out: &mut Vec<NoticeRow>) {
-        let World { book, now, .. } = w;
-        let due = |at: Option<Mono>| at.is_some_and(|at| at <= now.mono);
+        let due = |at: Option<Mono>| at.is_some_and(|at| at <= w.now.mono);
         let Some(thread) = self.memory.threads.get(&incident.id) else { return };
         let told: Vec<String> = thread.told.keys().cloned().collect();
         if due(thread.worse_at()) {
             let why = thread.worse;
-            let mut to = self.first(now);
+            let mut to = self.first(w.now);
             to.extend(told.into_iter().filter(|k| !to.contains(k)).collect::<Vec<_>>());
-            return self.tell(incident, Event::Worse, why, &to, w, out);
+            self.tell(incident, Event::Worse, why, &to, w, out);
+        } else if due(self.repeats_at(thread, incident)) {
+            self.repeat(incident, &told, w, out);
         }
-        if due(self.repeats_at(thread, incident)) {
-            let here = |id: &&String| {
-                let keeper = self.settings.keepers.iter().find(|k| k.id == **id);
-                keeper.is_some_and(|k| !keepers::is_away(k, now.wall, &self.local))
-            };
-            let mut to: Vec<String> = told.iter().filter(here).cloned().collect();
-            if to.is_empty() {
-                to = self.first(now);
-            }
-            if let Some(thread) = self.memory.threads.get_mut(&incident.id) {
-                if thread.paused_until.is_some() {
-                    thread.open_again(now);
-                }
-                thread.repeats = thread.repeats.saturating_add(1);
-            }
-            let event = if incident.drill { Event::Drill } else { Event::Repeated };
-            return self.tell(incident, event, None, &to, w, out);
+        self.hand_on(incident, w, out);
+    }
+
+    /// To those who know and are here.
+    fn repeat(&mut self, incident: &Incident, told: &[String], w: World, out: &mut Vec<NoticeRow>) {
+        let here = |id: &&String| {
+            let keeper = self.settings.keepers.iter().find(|k| k.id == **id);
+            keeper.is_some_and(|k| !keepers::is_away(k, w.now.wall, &self.local))
+        };
+        let mut to: Vec<String> = told.iter().filter(here).cloned().collect();
+        if to.is_empty() {
+            to = self.first(w.now);
         }
-        while let Some((at, keeper)) =
-            self.memory.threads.get(&incident.id).and_then(|t| self.next_keeper(t, incident, book))
-        {
-            if at > now.mono {
-                break;
+        if let Some(thread) = self.memory.threads.get_mut(&incident.id) {
+            if thread.paused_until.is_some() {
+                thread.open_again(w.now);
             }
+            thread.repeats = thread.repeats.saturating_add(1);
+        }
+        let event = if incident.drill { Event::Drill } else { Event::Repeated };
+        self.tell(incident, event, None, &to, w, out);
+    }
+
+    /// To everybody whose time has come; each is told once, so that this ends.
+    fn hand_on(&mut self, incident: &Incident, w: World, out: &mut Vec<NoticeRow>) {
+        let event = if incident.drill { Event::Drill } else { Event::HandedOn };
+        for _ in 0..self.settings.keepers.len() {
+            let thread = self.memory.threads.get(&incident.id);
+            let next = thread.and_then(|t| self.next_keeper(t, incident, w.book));
+            let Some((_, keeper)) = next.filter(|(at, _)| *at <= w.now.mono) else { return };
             let to = vec![keeper.id.clone()];
-            let event = if incident.drill { Event::Drill } else { Event::HandedOn };
             self.tell(incident, event, None, &to, w, out);
         }
     }

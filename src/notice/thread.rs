@@ -48,14 +48,17 @@ impl Thread {
         Span::ms(base.as_ms().max(60_000).saturating_mul(slower.min(slowest)))
     }
 
-    /// When the next repeat is due.
-    pub fn repeats_at(&self, urgency: Urgency, settings: &Settings) -> Mono {
-        self.paused_until.unwrap_or(self.last + self.interval(urgency, settings))
+    /// When the next repeat is due. A repeat says `still`: what comes and goes must have stood for a while.
+    pub fn repeats_at(&self, incident: &Incident, settings: &Settings) -> Mono {
+        let urgency = incident.urgency();
+        let base = if urgency == Urgency::Now { settings.repeat_now } else { settings.repeat_today };
+        let stood = incident.standing_since().map_or(Mono::MIN, |since| since + base);
+        self.paused_until.unwrap_or((self.last + self.interval(urgency, settings)).max(stood))
     }
 
     pub fn worse_at(&self) -> Option<Mono> {
         self.worse.map(|why| match why {
-            Worse::Urgency | Worse::Again => self.last,
+            Worse::Urgency | Worse::Again | Worse::Named => self.last,
             Worse::Never | Worse::Spread => self.last + WORSE_APART,
         })
     }
@@ -73,9 +76,9 @@ impl Thread {
     }
 }
 
-/// Nothing to ask anybody for: all is calm, or everything that stands is shelved and no `never` limit is crossed.
+/// Nothing to ask anybody for: it waits for company, all is calm, or everything that stands is shelved and no `never` limit is crossed.
 pub fn is_quiet(incident: &Incident, book: &Book) -> bool {
-    if !incident.is_open() {
+    if !incident.is_open() || incident.due.is_some() {
         return true;
     }
     if incident.drill {

@@ -11,7 +11,10 @@ pub fn text(doc: &Doc) -> String {
     fixed(&mut out, &plain(&doc.place));
     fixed(&mut out, &plain(&doc.headline));
     for block in &doc.blocks {
-        out.push('\n');
+        // A link belongs to the paragraph before it.
+        if !matches!(block, Block::Button { .. }) {
+            out.push('\n');
+        }
         match block {
             Block::Say { label, text, .. } => flowed(&mut out, &labelled(label, &plain(text))),
             Block::Steps { label, steps } => {

@@ -119,7 +119,7 @@ fn left_open(about: &About) -> Phrase {
 
 fn room(about: &About) -> Phrase {
     let cold = about.cause == Cause::RoomCold;
-    let head = if cold { "room is cold" } else { "room is too warm" };
+    let head = if cold { "cold room" } else { "room too warm" };
     let celsius = about.scene.room_celsius.filter(|c| c.is_finite());
     let value = celsius.map(|c| format!("{head}, {} {}", about.local.bare(c), about.local.degrees.letter()));
     let room = celsius.map_or(String::new(), |c| format!("Room {} now.", about.local.temp(c)));

@@ -10,7 +10,7 @@ use crate::terms::time::Span;
 pub fn phrase(about: &About) -> Phrase {
     match about.cause {
         Cause::LightMissing => Phrase {
-            tails: vec!["light is off, planned on".into(), "light is off".into()],
+            tails: vec!["dark while light is planned".into(), "dark".into()],
             what: "It is dark while light is planned.".into(),
             likely: "Lamp, timer, or its plug.".into(),
             if_left: "A dark day; where the lamp also warms, a cold one.".into(),
@@ -18,7 +18,7 @@ pub fn phrase(about: &About) -> Phrase {
             ..Phrase::default()
         },
         Cause::LightStuckOn => Phrase {
-            tails: vec!["light is on, planned off".into(), "light is on".into()],
+            tails: vec!["lit while dark is planned".into(), "lit".into()],
             what: "It is light while darkness is planned.".into(),
             likely: "Timer or switch stuck, or other light in the room.".into(),
             if_left: "A night without darkness; where the lamp also warms, a warm one.".into(),
@@ -27,7 +27,7 @@ pub fn phrase(about: &About) -> Phrase {
         },
         Cause::LightShifted => shifted(about),
         Cause::LightFlickering => Phrase {
-            tails: vec!["light goes on and off".into()],
+            tails: vec!["flickering light".into()],
             what: "The light goes on and off again and again.".into(),
             likely: "A lamp near its end, a loose contact, or its own cut-out.".into(),
             steps: steps(&[

@@ -98,7 +98,7 @@ fn asks(t: &Telling, about: &About, phrase: &Phrase, doc: &mut Doc) {
     doc.say("Likely", &*phrase.likely);
     let facts = facts_of(t, about.finding);
     let if_left = facts::sentences(facts.iter().copied(), Part::IfLeft, 2, local, now);
-    doc.say("If left", join(&[&limit_line(t), &if_left, &phrase.if_left]));
+    doc.say("If left", join(&[&limit_line(t, phrase.hue), &if_left, &phrase.if_left]));
     let mut steps = phrase.steps.clone();
     if let (true, Some(phone)) = (phrase.burns, &t.settings.vet_phone) {
         steps.push(format!("Unwell, or has touched the heater: call the vet, {phone}. Burns can show days later."));
@@ -129,6 +129,7 @@ fn news(t: &Telling) -> String {
         ),
         (Event::Worse, Some(Worse::Again)) => "It had ended, and is back.".to_owned(),
         (Event::Worse, Some(Worse::Never)) => "A limit that must never be passed is passed.".to_owned(),
+        (Event::Worse, Some(Worse::Named)) => "What it is, is now known.".to_owned(),
         (Event::Worse, Some(Worse::Spread)) => format!("It concerns {} now.", t.scenes.len()),
         (Event::Worse, _) => "It got worse.".to_owned(),
         (Event::Repeated, _) if t.answered_by.is_some() => "It was answered, and still stands.".to_owned(),
@@ -162,12 +163,24 @@ fn facts_of<'a>(t: &'a Telling, lead: &'a Finding) -> Vec<&'a Fact> {
     lead.facts.iter().chain(others.flat_map(|f| &f.facts)).collect()
 }
 
-fn limit_line(t: &Telling) -> String {
+/// `25.0 C, your lower limit, soon after 14:55.`
+fn limit_line(t: &Telling, hue: Option<Hue>) -> String {
     let Some(by) = t.incident.act_by() else { return String::new() };
+    let first = t.incident.standing().find(|f| f.act_by == Some(by));
+    let scene = |ix| t.scenes.iter().find(|(i, _)| *i == ix).map(|(_, s)| s);
+    let never = first.and_then(|f| match f.key.subject {
+        Subject::Enclosure(ix) => scene(ix)?.at(f.key.place?, crate::terms::quantity::Quantity::Temperature)?.never,
+        _ => None,
+    });
+    let limit = match (never, hue) {
+        (Some((low, _)), Some(Hue::Cold)) => format!("{}, your lower limit,", t.local.temp(low)),
+        (Some((_, high)), Some(Hue::Hot)) => format!("{}, your upper limit,", t.local.temp(high)),
+        _ => "A limit of yours is passed".to_owned(),
+    };
     if is_pressing(by, t.now.wall) {
-        return "A `never` limit is passed, or will be within minutes.".replace('`', "");
+        return format!("{limit} within minutes, if not already.");
     }
-    format!("A limit that you set as never is passed soon after {}.", t.local.when(round_down(by), t.now.wall))
+    format!("{limit} soon after {}.", t.local.when(round_down(by), t.now.wall))
 }
 
 fn push_readings(doc: &mut Doc, scene: &Scene, t: &Telling) {

@@ -112,8 +112,11 @@ impl About<'_> {
         self.scene.heat.iter().find(|h| h.power_w.is_some()).or(self.scene.heat.iter().find(|h| h.told_on.is_some()))
     }
 
-    /// What the plug says, as a sentence; empty: it says nothing.
+    /// What the plug says, as a sentence; empty: it says nothing, or the judge said it already.
     pub fn plug(&self) -> String {
+        if self.finding.facts.iter().any(|f| matches!(f, Fact::Watts { .. })) {
+            return String::new();
+        }
         let Some(source) = self.source() else { return String::new() };
         let told = source.told_on.map(|on| if on { "is told ON" } else { "is told OFF" });
         let draws =

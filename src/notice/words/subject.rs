@@ -98,13 +98,16 @@ pub fn name(cause: Cause) -> &'static str {
 pub fn fit(heads: &[String], tails: &[String]) -> String {
     let heads: Vec<String> = heads.iter().map(|h| ascii(h)).filter(|h| !h.is_empty()).collect();
     let tails: Vec<String> = tails.iter().map(|t| ascii(t)).collect();
-    for tail in &tails {
-        for head in &heads {
-            let whole = format!("{head}: {tail}");
-            if whole.len() <= LONGEST {
-                return whole;
-            }
+    // A shorter tail is a smaller loss than the animal's name, two shorter ones are not.
+    let mut pairs: Vec<(usize, String)> = Vec::new();
+    for (i, head) in heads.iter().enumerate() {
+        for (j, tail) in tails.iter().enumerate() {
+            pairs.push((3 * i + 2 * j, format!("{head}: {tail}")));
         }
+    }
+    pairs.retain(|(_, whole)| whole.len() <= LONGEST);
+    if let Some((_, best)) = pairs.into_iter().min_by_key(|(loss, _)| *loss) {
+        return best;
     }
     let tail = tails.last().cloned().unwrap_or_default();
     let head = heads.last().cloned().unwrap_or_default();
