@@ -10,8 +10,7 @@ use crate::finding::bands::{self, Course, Limits, Spot};
 use crate::finding::cause::{Cause, Urgency};
 use crate::finding::course::Line;
 use crate::finding::heat::{self as heat_finding, Never};
-use crate::finding::light_seen::Evidence;
-use crate::finding::{Change, Subject, gradient, humidity, light, night};
+use crate::finding::{Change, Subject, comfort, night};
 use crate::heat::settings::{Settings as HeatSettings, Thermostat};
 use crate::heat::verdict;
 use crate::heat::view::Learned;
@@ -47,10 +46,7 @@ pub struct Memory {
     /// The heat sources that this was learned with.
     sources: HeatSettings,
     days: Days,
-    light: light::Judge,
-    humidity: humidity::Judge,
-    gradient: gradient::Judge,
-    nights: [night::Judge; Place::COUNT],
+    comfort: comfort::Judges,
 }
 
 /// What the plug or relay of one heat source said last.
@@ -79,10 +75,7 @@ impl Den {
             plugs: vec![Plug::default(); sources.sources.len()],
             sources: sources.clone(),
             days: Days::default(),
-            light: light::Judge::default(),
-            humidity: humidity::Judge::default(),
-            gradient: gradient::Judge::default(),
-            nights: Default::default(),
+            comfort: comfort::Judges::default(),
         };
         let subject = Subject::Enclosure(ix);
         Den { subject, plan, memory, disturbed: 0, turns: Vec::new() }
@@ -103,46 +96,35 @@ impl Den {
     pub fn hear(&mut self, reading: &Reading, around: &Around, out: &mut Vec<Change>) {
         let (value, now) = (reading.value, reading.at);
         let on = value > 0.5;
+        let mut course = Course::default();
         let input = match reading.slot {
             Slot::At(place, Quantity::Temperature) => {
-                self.hear_temperature(place, value, now, around, out);
-                Input::Level { place, celsius: value }
+                course = self.hear_temperature(place, value, now, around, out);
+                Some(Input::Level { place, celsius: value })
             }
-            Slot::At(place, Quantity::Humidity) => {
-                self.judge(around, now, |memory, judged| memory.humidity.hear_humidity(judged, place, value, now, out));
-                Input::Humidity { place, percent: value }
-            }
-            Slot::At(_, Quantity::Illuminance) => {
-                self.see_light(Evidence::Illuminance(value), around, now, out);
-                Input::Illuminance { lx: value }
-            }
-            Slot::At(_, Quantity::Light) => return self.see_light(Evidence::Light(on), around, now, out),
+            Slot::At(place, Quantity::Humidity) => Some(Input::Humidity { place, percent: value }),
+            Slot::At(_, Quantity::Illuminance) => Some(Input::Illuminance { lx: value }),
             Slot::Heat(source, Quantity::Power) => {
                 self.plug(source, |plug| plug.power_w = Some(value));
                 self.memory.days.hear_power(value, around.local.day, now);
-                if self.gives_light(source) {
-                    self.see_light(Evidence::LampPower(value), around, now, out);
-                }
-                Input::Power { source, watts: value }
+                Some(Input::Power { source, watts: value })
             }
             Slot::Heat(source, Quantity::Switch) => {
                 self.plug(source, |plug| plug.told_on = Some(on));
-                if self.gives_light(source) {
-                    self.see_light(Evidence::LampSwitch(on), around, now, out);
-                }
-                Input::Switch { source, on }
+                Some(Input::Switch { source, on })
             }
-            Slot::Lamp(Quantity::Power) => {
-                self.see_light(Evidence::LampPower(value), around, now, out);
-                Input::LampPower { watts: value }
-            }
-            Slot::Lamp(Quantity::Switch) => {
-                self.see_light(Evidence::LampSwitch(on), around, now, out);
-                Input::LampSwitch { on }
-            }
-            _ => return,
+            Slot::Lamp(Quantity::Power) => Some(Input::LampPower { watts: value }),
+            Slot::Lamp(Quantity::Switch) => Some(Input::LampSwitch { on }),
+            _ => None,
         };
-        self.hear_heat(input, now, around, out);
+        let slot = match reading.slot {
+            Slot::Heat(source, quantity) if self.gives_light(source) => Slot::Lamp(quantity),
+            slot => slot,
+        };
+        self.judge(around, now, |comfort, judged| comfort.hear(judged, slot, value, course, now, out));
+        if let Some(input) = input {
+            self.hear_heat(input, now, around, out);
+        }
     }
 
     /// The room's own probe spoke.
@@ -235,12 +217,19 @@ impl Den {
         self.memory.sources.sources.iter().map(|s| s.id.as_str()).zip(self.memory.plugs.iter().copied())
     }
 
-    fn hear_temperature(&mut self, place: Place, celsius: f64, now: Now, around: &Around, out: &mut Vec<Change>) {
+    fn hear_temperature(
+        &mut self,
+        place: Place,
+        celsius: f64,
+        now: Now,
+        around: &Around,
+        out: &mut Vec<Change>,
+    ) -> Course {
         let line = &mut self.memory.lines[place.index()];
         line.hear(celsius, now.mono);
         let course = line.course();
-        let Some(plan) = &mut self.plan else { return };
-        let Some(limits) = limits(plan.wanted(now.wall), place) else { return };
+        let wanted = self.plan.as_mut().map(|plan| plan.wanted(now.wall));
+        let Some(limits) = wanted.and_then(|wanted| limits(wanted, place)) else { return course };
         let spot = Spot { subject: self.subject, place, limits, course, hold: around.hold };
         self.memory.bands[place.index()].hear(&spot, celsius, now, out);
         let end = match place {
@@ -248,49 +237,31 @@ impl Den {
             Place::CoolSide => End::Cool,
             _ => End::Between,
         };
-        self.judge_place(place, celsius, course, around, now, out);
         let well =
             limits.wanted_low.is_none_or(|low| celsius >= low) && limits.wanted_high.is_none_or(|high| celsius <= high);
         self.memory.days.hear(end, celsius, well, around.local.day, now);
+        course
     }
 
-    /// Gradient, retreat, night and humidity, each by its own judge.
-    fn judge_place(
-        &mut self,
-        place: Place,
-        celsius: f64,
-        course: Course,
-        around: &Around,
-        now: Now,
-        out: &mut Vec<Change>,
-    ) {
-        self.judge(around, now, |memory, judged| {
-            memory.gradient.hear(judged, place, celsius, course, now, out);
-            memory.nights[place.index()].hear(judged, place, celsius, now, out);
-            memory.humidity.hear_temperature(place, celsius, now);
-        });
-    }
-
-    fn see_light(&mut self, evidence: Evidence, around: &Around, now: Now, out: &mut Vec<Change>) {
-        self.judge(around, now, |memory, judged| memory.light.hear(judged, evidence, now, out));
-    }
-
-    /// Lets a judge that needs care look, with what it is told beside the reading. Without care nothing is judged.
-    fn judge(&mut self, around: &Around, now: Now, mut look: impl FnMut(&mut Memory, &Judged)) {
+    /// Lets the judges that need care look, with what they are told beside the reading. Without care nothing is judged.
+    fn judge(&mut self, around: &Around, now: Now, mut look: impl FnMut(&mut comfort::Judges, &Judged)) {
         let Some(plan) = &mut self.plan else { return };
+        let sources = &self.memory.sources.sources;
+        let lamp = sources.iter().find(|s| s.kind.gives_light()).map(|s| s.at);
         let judged = Judged {
             subject: self.subject,
             wanted: plan.wanted(now.wall),
-            lamp_heats: self.memory.sources.sources.iter().any(|s| s.kind.gives_light()),
+            lamp_heats: lamp.is_some(),
+            lamp_warms: lamp.filter(|at| sources.iter().filter(|s| s.at == *at).count() == 1),
             hold: around.hold,
             room_c: around.room_c,
         };
-        look(&mut self.memory, &judged);
+        look(&mut self.memory.comfort, &judged);
     }
 
     /// The instant that it asked for has come: light may be missing although nothing reports.
     pub fn wake(&mut self, now: Now, around: &Around, out: &mut Vec<Change>) {
-        self.judge(around, now, |memory, judged| memory.light.wake(judged, now, out));
+        self.judge(around, now, |comfort, judged| comfort.wake(judged, now, out));
     }
 
     /// The place cannot be seen from now on: clocks that run stop, what stands goes on standing.
@@ -318,7 +289,7 @@ impl Den {
 
     /// Whether light is seen, where anything tells.
     pub fn light_seen(&self, now: Mono) -> Option<bool> {
-        self.memory.light.seen_on(now)
+        self.memory.comfort.light.seen_on(now)
     }
 
     pub fn days(&self) -> &Days {
@@ -343,7 +314,7 @@ impl Den {
     /// When somebody has to call [`Den::wake`] although nothing is heard.
     pub fn next_wake(&mut self, now: Now) -> Option<Mono> {
         let plan = self.plan.as_mut()?;
-        self.memory.light.next_wake(plan.wanted(now.wall), now)
+        self.memory.comfort.next_wake(plan.wanted(now.wall), now)
     }
 }
 
