@@ -19,3 +19,4 @@ pub mod reading;
 pub mod recording;
 pub mod store;
 pub mod terms;
+pub mod trust;

@@ -15,6 +15,7 @@ pub mod humidity;
 pub mod light;
 pub mod light_seen;
 pub mod night;
+pub mod probe;
 
 use crate::terms::id::{CircuitIx, EnclosureIx, RoomIx};
 use crate::terms::place::Place;

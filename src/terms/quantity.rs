@@ -110,6 +110,15 @@ impl Unit {
             _ => value,
         }
     }
+
+    /// The reverse of [`Unit::to_ours`].
+    pub fn from_ours(self, value: f64) -> f64 {
+        match self {
+            Unit::Fahrenheit => value * 1.8 + 32.0,
+            Unit::Kelvin => value + 273.15,
+            _ => value,
+        }
+    }
 }
 
 /// The degrees of a site: how temperatures are written in its file, its mails and its page.
@@ -169,6 +178,7 @@ mod tests {
         {
             assert!(unit.to_ours(freezing).abs() < 1e-9);
             assert!((unit.to_ours(boiling) - 100.0).abs() < 1e-9);
+            assert!((unit.from_ours(100.0) - boiling).abs() < 1e-9);
         }
         assert!((Degrees::F.read(Degrees::F.show(29.4)) - 29.4).abs() < 1e-9);
         assert!((Degrees::F.show_difference(5.0) - 9.0).abs() < 1e-9);

@@ -1,0 +1,151 @@
+//! May this reading be believed? Per probe: silent, stuck, sentinel values, impossible values and jumps, noise, a changed
+//! unit, a dying battery, swapped ends; per sender: a wrong clock and late batches.
+//!
+//! # The trade-off
+//!
+//! A lying probe and a real emergency look alike: both are a level that was never there before. Three rules decide:
+//!
+//! - **What moves on is believed.** Heat is continuous. A jump is *held* for one or two readings; when the next ones go on
+//!   from there (a ramp, however steep) or stay there (a step that a thermometer can make), it is trusted, seconds to a
+//!   minute late. A value that was never approached, such as 85.0 out of nothing, is never trusted however often it comes.
+//! - **What others confirm is believed at once.** If another probe of the enclosure or its room moves the same way, or
+//!   already moved, nothing is held.
+//! - **What is neither is doubted, and said.** A step larger than [`gate::LARGEST_STEP_K`] within two minutes that then lies
+//!   still is not how heat arrives. It raises neither too hot nor too cold and ends nothing, but within ten minutes the
+//!   place is mailed as unwatched. The price: a probe that really was carried to a place more than 12 K hotter, alone, with no other
+//!   witness, is reported as a faulty probe and not as heat.
+
+pub mod battery;
+pub mod gate;
+pub mod noise;
+pub mod plausible;
+pub mod probe;
+pub mod rhythm;
+pub mod run;
+pub mod stamps;
+pub mod watch;
+
+use crate::reading::refusal::Refusal;
+use crate::reading::{Slot, Target};
+use crate::terms::id::ProbeIx;
+use crate::terms::place::Place;
+use crate::terms::time::{Now, Span};
+use serde::{Deserialize, Serialize};
+
+/// What to do with one reading.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Verdict {
+    /// Judge by it.
+    Trusted,
+    /// Unsure: show it, judge by the next one.
+    Held,
+    /// It raises nothing and ends nothing.
+    Doubted(Doubt),
+}
+
+/// Why a reading is not believed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Doubt {
+    /// The broker had kept it: its age is unknown.
+    UnknownAge,
+    /// The sender says that it was measured well before it came: for the history only.
+    Late,
+    /// No enclosure can have it.
+    Impossible,
+    /// A value that sensors send when they fail, and that was not approached.
+    Sentinel,
+    /// A step that heat cannot make, and that nothing else confirms.
+    Step,
+    /// It reads as the other scale of temperature would.
+    Unit,
+    /// The probe is noisy far beyond its habit.
+    Noisy,
+    /// The probe repeats itself while heat moves around it.
+    Stuck,
+    /// Its battery is low and it has left what it ever read before.
+    Dying,
+    /// The two ends of the enclosure have changed places.
+    Swapped,
+}
+
+/// What is wrong with a probe, as kept and told.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Fault {
+    /// Linked, and not heard since the start. Told twice: after two hours, and after a day.
+    NeverHeard {
+        a_day: bool,
+    },
+    Silent,
+    /// It speaks, but says nothing readable.
+    Unreadable(Refusal),
+    /// Nothing that it said lately was believed, and why.
+    Unbelievable(Doubt),
+    Noisy,
+    /// Humidity pinned at the upper end for half a day.
+    Soaked,
+    Battery {
+        /// V or %, as told.
+        level: f64,
+    },
+    Stuck {
+        for_: Span,
+    },
+    UnitChanged,
+    SwappedWith(Place),
+}
+
+/// At most one fault of a kind stands for a probe.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+pub enum Kind {
+    Silent,
+    Faulty,
+    Noisy,
+    Soaked,
+    Battery,
+    Stuck,
+    Unit,
+    Swapped,
+}
+
+impl Kind {
+    pub const ALL: [Kind; 8] =
+        [Kind::Silent, Kind::Faulty, Kind::Noisy, Kind::Soaked, Kind::Battery, Kind::Stuck, Kind::Unit, Kind::Swapped];
+}
+
+impl Fault {
+    pub const fn kind(self) -> Kind {
+        match self {
+            Fault::NeverHeard { .. } | Fault::Silent => Kind::Silent,
+            Fault::Unreadable(_) | Fault::Unbelievable(_) => Kind::Faulty,
+            Fault::Noisy => Kind::Noisy,
+            Fault::Soaked => Kind::Soaked,
+            Fault::Battery { .. } => Kind::Battery,
+            Fault::Stuck { .. } => Kind::Stuck,
+            Fault::UnitChanged => Kind::Unit,
+            Fault::SwappedWith(_) => Kind::Swapped,
+        }
+    }
+}
+
+/// An edge: a fault of a probe begins to stand (or stands more gravely), or is over.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Event {
+    pub probe: ProbeIx,
+    pub target: Target,
+    pub slot: Slot,
+    /// Where it blinds; for a battery, the place of the first probe that lives on it.
+    pub place: Option<Place>,
+    pub kind: Kind,
+    /// `None`: over.
+    pub fault: Option<Fault>,
+    /// When it began, or when it was over.
+    pub since: Now,
+    /// The last trusted value, and when it came.
+    pub last: Option<(f64, Now)>,
+    /// The last value of all, believed or not.
+    pub heard: Option<f64>,
+    /// The usual interval, once known.
+    pub usual: Option<Span>,
+}

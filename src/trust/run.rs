@@ -1,0 +1,164 @@
+//! Runs of equal values: when repeating itself is a fault and not a coarse sensor in still air.
+//!
+//! A healthy probe repeats itself for hours where nothing moves. It is stuck when it stands still although the rest of the
+//! enclosure moved so far that, by its own share in such movements, it should have moved well beyond its steps.
+
+use crate::terms::time::{Mono, Now, Span};
+use serde::{Deserialize, Serialize};
+
+/// No run is a fault before this.
+const SHORTEST: Span = Span::min(30);
+/// Nor before so many readings.
+const LEAST: u16 = 8;
+/// Times the longest healthy run.
+const TIMES: f64 = 2.0;
+/// How far it should have moved by its habit, K, and in steps of its own.
+const SHOULD_K: f32 = 1.5;
+const SHOULD_STEPS: f32 = 5.0;
+/// Movement of the others, K, that must have been seen before its share is known.
+const KNOWN_AFTER_K: f32 = 15.0;
+/// A change smaller than this is no movement, K.
+const STILL_K: f32 = 0.3;
+/// How long the longest run is remembered: one to two of these.
+const EPOCH: Span = Span::days(4);
+
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Run {
+    value: f32,
+    since: Option<Now>,
+    count: u16,
+    /// The others' travel when the run began, and when this probe was first heard.
+    others_then: f32,
+    others_first: f32,
+    /// Smallest change ever seen.
+    step: f32,
+    /// Where the last counted movement ended, and all movements so far, K.
+    anchor: f32,
+    travel: f32,
+    /// Own and others' travel over the same time.
+    share: [f32; 2],
+    longest: [f32; 2],
+    epoch: Option<Mono>,
+    changes_after: u8,
+    stands: bool,
+}
+
+impl Run {
+    /// A plausible temperature. `others`: the travel of the other probes of the same target so far. Whether it is stuck.
+    pub fn hear(&mut self, value: f64, others: f32, now: Now) -> bool {
+        let value = value as f32;
+        let Some(since) = self.since else {
+            (self.value, self.anchor, self.since) = (value, value, Some(now));
+            (self.others_then, self.others_first) = (others, others);
+            return false;
+        };
+        if others < self.others_then {
+            // A probe beside this one was taken away or begins anew.
+            (self.others_then, self.others_first, self.share) = (others, others - self.share[1], self.share);
+        }
+        if value == self.value {
+            self.count = self.count.saturating_add(1);
+            if !self.stands && self.is_stuck(now.mono.since(since.mono), others) {
+                self.stands = true;
+                self.changes_after = 0;
+            }
+            return self.stands;
+        }
+        let change = (value - self.value).abs();
+        self.step = if self.step == 0.0 { change } else { self.step.min(change) };
+        self.learn(now.mono, now.mono.since(since.mono), others);
+        if (value - self.anchor).abs() >= STILL_K.max(3.0 * self.step.min(0.5)) {
+            self.travel += (value - self.anchor).abs();
+            self.anchor = value;
+        }
+        (self.value, self.since, self.count, self.others_then) = (value, Some(now), 0, others);
+        if self.stands {
+            self.changes_after += 1;
+            self.stands = self.changes_after < 3;
+        }
+        self.stands
+    }
+
+    fn learn(&mut self, at: Mono, lasted: Span, others: f32) {
+        if self.stands {
+            return;
+        }
+        let epoch = *self.epoch.get_or_insert(at);
+        if at.since(epoch) >= EPOCH {
+            self.longest = [0.0, self.longest[0]];
+            self.epoch = Some(at);
+        }
+        self.longest[0] = self.longest[0].max(lasted.as_s() as f32);
+        self.share = [self.travel, others - self.others_first];
+    }
+
+    fn is_stuck(&self, lasted: Span, others: f32) -> bool {
+        let longest = f64::from(self.longest[0].max(self.longest[1]));
+        if self.count < LEAST || lasted < SHORTEST || lasted.as_s() < TIMES * longest {
+            return false;
+        }
+        let [own, theirs] = self.share;
+        if theirs < KNOWN_AFTER_K {
+            return false;
+        }
+        let should = (others - self.others_then) * own / theirs;
+        should >= SHOULD_K.max(SHOULD_STEPS * self.step)
+    }
+
+    pub fn stands(&self) -> bool {
+        self.stands
+    }
+
+    /// All movement so far, K.
+    pub fn travel(&self) -> f32 {
+        self.travel
+    }
+
+    /// Since when it has read the same.
+    pub fn since(&self) -> Option<Now> {
+        self.since
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// One reading a minute of a probe and of the rest of its enclosure; when it was first called stuck.
+    fn run(minutes: i64, own: impl Fn(f64) -> f64, other: impl Fn(f64) -> f64) -> Option<i64> {
+        let (mut probe, mut rest) = (Run::default(), Run::default());
+        for i in 0..minutes {
+            let now = Now::at(i * 60_000);
+            rest.hear(other(i as f64), 0.0, now);
+            if probe.hear(own(i as f64), rest.travel(), now) {
+                return Some(i);
+            }
+        }
+        None
+    }
+
+    /// A thermostat's triangle of 2 K in 20 min, in steps.
+    fn cycle(minute: f64, step: f64) -> f64 {
+        let x = minute.rem_euclid(20.0);
+        let level = 30.0 + if x < 10.0 { 0.2 * x } else { 4.0 - 0.2 * x };
+        (level / step).round() * step
+    }
+
+    #[test]
+    fn a_frozen_probe_is_found_while_the_rest_moves() {
+        let found = run(3_000, |m| cycle(m.min(2_000.0), 0.1), |m| cycle(m + 3.0, 0.1));
+        assert!(found.is_some_and(|m| (2_030..2_045).contains(&m)), "{found:?}");
+    }
+
+    #[test]
+    fn standing_still_with_the_rest_is_health() {
+        let night = |m: f64| if (1_500.0..2_300.0).contains(&m) { 1_500.0 } else { m };
+        assert_eq!(run(4_000, |m| cycle(night(m), 0.1), |m| cycle(night(m) + 3.0, 0.1)), None);
+        assert_eq!(run(4_000, |m| cycle(m, 0.5), |m| cycle(m, 0.1)), None, "half degrees in a dead-band");
+        assert_eq!(
+            run(4_000, |m| (24.0 + cycle(m, 0.1) / 300.0).floor(), |m| cycle(m, 0.1)),
+            None,
+            "a cool end that hardly moves"
+        );
+    }
+}

@@ -1,0 +1,326 @@
+//! All probes of a house: who may witness for whom, whose battery is whose, which two have changed places.
+
+use super::probe::{Edge, Probe, Witness};
+use super::{Event, Fault, Kind, Verdict};
+use crate::reading::probes::Known;
+use crate::reading::refusal::Refusal;
+use crate::reading::{Reading, Slot, Target};
+use crate::terms::id::{ProbeIx, RoomIx};
+use crate::terms::place::Place;
+use crate::terms::quantity::{Quantity, Unit};
+use crate::terms::time::{Mono, Now, Span};
+use std::collections::BTreeMap;
+
+/// A witness must have moved this much of the jump in question, and so much at least, K.
+const WITNESS_SHARE: f64 = 0.25;
+const WITNESS_LEAST_K: f64 = 1.0;
+/// Two probes that jump to one another's level within this, this near, and from this far apart, have changed places.
+const SWAP_WITHIN: Span = Span::min(15);
+const SWAP_NEAR_K: f64 = 1.0;
+const SWAP_APART_K: f64 = 2.5;
+
+/// What is around one probe.
+#[derive(Clone, Debug, Default)]
+struct Setting {
+    topic: Option<Box<str>>,
+    unit: Option<Unit>,
+    group: usize,
+    /// The battery that it lives on.
+    battery: Option<ProbeIx>,
+    /// Of a battery: a probe that lives on it has left its senses.
+    dying: bool,
+    /// Its last jump: from, to, when.
+    jump: Option<(f64, f64, Mono)>,
+}
+
+/// The temperatures of one enclosure or room.
+#[derive(Clone, Debug, Default)]
+struct Group {
+    members: Vec<ProbeIx>,
+    travel: f32,
+    /// The room that the enclosure stands in.
+    room: Option<usize>,
+}
+
+/// Trust in every probe of the house.
+#[derive(Clone, Debug, Default)]
+pub struct Watch {
+    probes: Vec<Probe>,
+    settings: Vec<Setting>,
+    groups: Vec<Group>,
+    index: BTreeMap<Target, usize>,
+    /// The room of each enclosure.
+    rooms: Vec<Option<RoomIx>>,
+    /// No probe is due before this; kept too early rather than too late.
+    due: Option<Mono>,
+    edges: Vec<Edge>,
+}
+
+impl Watch {
+    /// `rooms`: of each enclosure, in order.
+    pub fn new(rooms: Vec<Option<RoomIx>>) -> Watch {
+        Watch { rooms, ..Watch::default() }
+    }
+
+    /// Takes in the probes that `reading/` knows by now. To be called after every message that may have made new ones
+    /// (compare the lengths), and once at the start.
+    pub fn fit(&mut self, known: &[Known], now: Now) {
+        let new = known.get(self.probes.len()..).unwrap_or_default();
+        if new.is_empty() {
+            return;
+        }
+        for known in new {
+            let ix = ProbeIx(u32::try_from(self.probes.len()).unwrap_or(u32::MAX));
+            let probe = Probe::new(known, now);
+            self.due = earlier(self.due, probe.next_wake());
+            let group = self.group(known.target);
+            if matches!(known.slot, Slot::At(_, Quantity::Temperature)) {
+                self.groups[group].members.push(ix);
+            }
+            let (topic, unit) = (known.topic.clone(), Some(known.unit));
+            self.settings.push(Setting { topic, unit, group, ..Setting::default() });
+            self.probes.push(probe);
+        }
+        for (setting, known) in self.settings.iter_mut().zip(known) {
+            setting.topic.clone_from(&known.topic);
+        }
+        self.assign_batteries();
+    }
+
+    fn group(&mut self, target: Target) -> usize {
+        if let Some(group) = self.index.get(&target) {
+            return *group;
+        }
+        let room = match target {
+            Target::Enclosure(ix) => self.rooms.get(ix.index()).copied().flatten(),
+            Target::Room(_) => None,
+        };
+        let room = room.map(|room| self.group(Target::Room(room)));
+        self.groups.push(Group { room, ..Group::default() });
+        self.index.insert(target, self.groups.len() - 1);
+        self.groups.len() - 1
+    }
+
+    /// A probe lives on the battery that its own topic tells of; else of a sibling topic; else on the only one of its target.
+    fn assign_batteries(&mut self) {
+        let batteries: Vec<usize> = (0..self.probes.len()).filter(|i| self.probes[*i].slot == Slot::Battery).collect();
+        for i in 0..self.probes.len() {
+            let target = self.probes[i].target;
+            let ours: Vec<usize> = batteries.iter().copied().filter(|b| self.probes[*b].target == target).collect();
+            let topic = |i: usize| self.settings[i].topic.as_deref().unwrap_or_default();
+            let parent = |i: usize| topic(i).rsplit_once('/').map(|(parent, _)| parent);
+            let found = ours
+                .iter()
+                .find(|b| topic(**b) == topic(i))
+                .or_else(|| ours.iter().find(|b| parent(**b).is_some() && parent(**b) == parent(i)))
+                .or_else(|| if ours.len() == 1 { ours.first() } else { None });
+            self.settings[i].battery = found.and_then(|b| u32::try_from(*b).ok()).map(ProbeIx);
+        }
+    }
+
+    pub fn probe(&self, ix: ProbeIx) -> Option<&Probe> {
+        self.probes.get(ix.index())
+    }
+
+    /// Puts a stored probe in the place of a new one, after [`Watch::fit`].
+    pub fn restore(&mut self, ix: ProbeIx, mut stored: Probe, known: &Known, now: Now) {
+        let Some(probe) = self.probes.get_mut(ix.index()) else { return };
+        stored.refit(known);
+        stored.link_up(now);
+        *probe = stored;
+        self.due = earlier(self.due, probe.next_wake());
+        let group = self.settings[ix.index()].group;
+        let travel =
+            self.groups[group].members.iter().filter_map(|m| self.probes.get(m.index())).map(Probe::travel).sum();
+        self.groups[group].travel = travel;
+    }
+
+    /// Judges one reading; pushes the edges that it makes.
+    pub fn hear(&mut self, reading: &Reading, out: &mut Vec<Event>) -> Verdict {
+        let ix = reading.probe.index();
+        let Some(setting) = self.settings.get(ix) else { return Verdict::Held };
+        let (group, battery) = (setting.group, setting.battery);
+        let battery = battery.map(ProbeIx::index).filter(|b| *b < self.probes.len());
+        let battery_low = battery.is_some_and(|b| self.probes[b].battery.low());
+        let sender_dying = battery_low && battery.is_some_and(|b| self.settings[b].dying);
+        let temperature = matches!(reading.slot, Slot::At(_, Quantity::Temperature));
+        let Some(probe) = self.probes.get(ix) else { return Verdict::Held };
+        let (before, level) = (probe.travel(), probe.gate.last().map(|l| l.1));
+        let agrees = temperature && probe.wonders(reading) && self.agrees(ix, reading);
+        let others_travel = self.groups.get(group).map_or(0.0, |g| g.travel - before);
+        let witness = Witness { agrees, others_travel, battery_low, sender_dying };
+        let mut edges = std::mem::take(&mut self.edges);
+        let verdict = match self.probes.get_mut(ix) {
+            Some(probe) => probe.hear(reading, &witness, &mut edges),
+            None => Verdict::Held,
+        };
+        if temperature {
+            let moved = self.probes[ix].travel() - before;
+            if let Some(group) = self.groups.get_mut(group) {
+                group.travel += moved;
+            }
+            if let (Verdict::Trusted | Verdict::Doubted(super::Doubt::Swapped), Some(from)) = (verdict, level)
+                && (reading.value - from).abs() >= SWAP_APART_K - SWAP_NEAR_K
+            {
+                self.swap(ix, from, reading, &mut edges, out);
+            }
+        }
+        if let Some(b) = battery {
+            self.settings[b].dying = battery_low && (sender_dying || self.probes[ix].is_dying_now());
+        }
+        if reading.slot == Slot::Battery && !reading.retained && verdict == Verdict::Trusted {
+            self.hear_battery(ix, reading, &mut edges);
+        }
+        self.due = earlier(self.due, self.probes[ix].next_wake());
+        self.tell(ix, &mut edges, out);
+        self.edges = edges;
+        verdict
+    }
+
+    /// A number that could not be read: the probe speaks, and says nothing.
+    pub fn hear_refused(&mut self, probe: ProbeIx, why: Refusal, now: Now, out: &mut Vec<Event>) {
+        let mut edges = std::mem::take(&mut self.edges);
+        if let Some(p) = self.probes.get_mut(probe.index()) {
+            p.hear_refused(why, now, &mut edges);
+            self.tell(probe.index(), &mut edges, out);
+        }
+        self.edges = edges;
+    }
+
+    /// Whether another temperature of the enclosure or its room moves, or is held while moving, the same way.
+    fn agrees(&self, ix: usize, reading: &Reading) -> bool {
+        let Some((_, level)) = self.probes[ix].gate.last() else { return false };
+        let jump = reading.value - level;
+        let enough = WITNESS_LEAST_K.max(WITNESS_SHARE * jump.abs());
+        let group = &self.groups[self.settings[ix].group];
+        let room = group.room.and_then(|room| self.groups.get(room)).map_or(&[][..], |room| &room.members);
+        let others = group.members.iter().chain(room).map(|m| m.index()).filter(|m| *m != ix);
+        others.filter_map(|m| self.probes.get(m)).any(|other| {
+            let moves = other.trend(reading.at.mono).unwrap_or(0.0);
+            let held = other.gate.held_step(reading.at.mono).unwrap_or(0.0);
+            [moves, held].iter().any(|m| m * jump > 0.0 && m.abs() >= enough)
+        })
+    }
+
+    fn hear_battery(&mut self, ix: usize, reading: &Reading, edges: &mut Vec<Edge>) {
+        let unit = self.settings[ix].unit.unwrap_or(Unit::Volt);
+        let probe = &mut self.probes[ix];
+        let low = probe.battery.hear(reading.value, unit, reading.at.mono);
+        let fault = low.then(|| Fault::Battery { level: probe.battery.level() });
+        probe.set(fault, Kind::Battery, reading.at, edges);
+    }
+
+    /// Remembers a jump, and looks whether another probe jumped the other way.
+    fn swap(&mut self, ix: usize, from: f64, reading: &Reading, edges: &mut Vec<Edge>, out: &mut Vec<Event>) {
+        let (to, now) = (reading.value, reading.at);
+        self.settings[ix].jump = Some((from, to, now.mono));
+        let near = |a: f64, b: f64| (a - b).abs() <= SWAP_NEAR_K;
+        let partner = self.groups[self.settings[ix].group].members.iter().map(|m| m.index()).find(|m| {
+            *m != ix
+                && self.settings[*m].jump.is_some_and(|(its_from, its_to, at)| {
+                    now.mono.since(at) <= SWAP_WITHIN
+                        && near(its_to, from)
+                        && near(to, its_from)
+                        && (from - its_from).abs() >= SWAP_APART_K
+                })
+        });
+        let Some(partner) = partner else { return };
+        let back = self.probes[ix].has(Kind::Swapped);
+        let fault = |other: Option<Place>| if back { None } else { other.map(Fault::SwappedWith) };
+        let (mine, its) = (self.probes[ix].slot.place(), self.probes[partner].slot.place());
+        self.probes[ix].set_swapped(fault(its), now, edges);
+        let mut theirs = Vec::new();
+        self.probes[partner].set_swapped(fault(mine), now, &mut theirs);
+        self.tell(partner, &mut theirs, out);
+        (self.settings[ix].jump, self.settings[partner].jump) = (None, None);
+    }
+
+    fn tell(&self, ix: usize, edges: &mut Vec<Edge>, out: &mut Vec<Event>) {
+        out.extend(edges.drain(..).filter_map(|edge| self.event(ix, edge)));
+    }
+
+    fn event(&self, ix: usize, (kind, fault, since): Edge) -> Option<Event> {
+        let probe = self.probes.get(ix)?;
+        let index = ProbeIx(u32::try_from(ix).ok()?);
+        let served = || {
+            let fed = |(_, s): &(usize, &Setting)| s.battery == Some(index);
+            self.settings.iter().enumerate().filter(fed).filter_map(|(i, _)| self.probes[i].slot.place()).min()
+        };
+        Some(Event {
+            probe: index,
+            target: probe.target,
+            slot: probe.slot,
+            place: probe.slot.place().or_else(served),
+            kind,
+            fault,
+            since,
+            last: probe.last_trusted(),
+            heard: probe.last_value(),
+            usual: probe.usual(),
+        })
+    }
+
+    /// Everything that stands, as events: to tell the judges anew after a restart.
+    pub fn standing(&self, out: &mut Vec<Event>) {
+        for (ix, probe) in self.probes.iter().enumerate() {
+            let edges = probe.standing().iter().map(|(fault, since)| (fault.kind(), Some(*fault), *since));
+            out.extend(edges.filter_map(|edge| self.event(ix, edge)));
+        }
+    }
+
+    pub fn link_lost(&mut self) {
+        self.probes.iter_mut().for_each(Probe::link_lost);
+        self.due = None;
+    }
+
+    pub fn link_up(&mut self, now: Now) {
+        self.probes.iter_mut().for_each(|probe| probe.link_up(now));
+        self.due = self.probes.iter().filter_map(Probe::next_wake).min();
+    }
+
+    /// When the next silence becomes a fault; may be too early, never too late.
+    pub fn next_wake(&self) -> Option<Mono> {
+        self.due
+    }
+
+    pub fn wake(&mut self, now: Now, out: &mut Vec<Event>) {
+        if self.due.is_none_or(|due| now.mono < due) {
+            return;
+        }
+        let mut edges = std::mem::take(&mut self.edges);
+        for ix in 0..self.probes.len() {
+            self.probes[ix].wake(now, &mut edges);
+            self.tell(ix, &mut edges, out);
+        }
+        self.edges = edges;
+        self.due = self.probes.iter().filter_map(Probe::next_wake).min();
+    }
+
+    /// The keeper moved or exchanged probes of this target, or changed what they measure: learn anew.
+    pub fn relearn(&mut self, target: Target, now: Now, out: &mut Vec<Event>) {
+        let mut edges = std::mem::take(&mut self.edges);
+        for ix in 0..self.probes.len() {
+            if self.probes[ix].target == target {
+                self.probes[ix].relearn(now, &mut edges);
+                self.tell(ix, &mut edges, out);
+            }
+        }
+        self.edges = edges;
+        if let Some(group) = self.index.get(&target).and_then(|g| self.groups.get_mut(*g)) {
+            group.travel = 0.0;
+        }
+    }
+
+    /// How many probes ever spoke, and how many of those are not silent: for the feed.
+    pub fn speaking(&self) -> (usize, usize) {
+        let ever = self.probes.iter().filter(|p| p.last_heard().is_some());
+        (ever.clone().count(), ever.filter(|p| !p.has(Kind::Silent)).count())
+    }
+}
+
+fn earlier(a: Option<Mono>, b: Option<Mono>) -> Option<Mono> {
+    match (a, b) {
+        (Some(a), Some(b)) => Some(a.min(b)),
+        (a, b) => a.or(b),
+    }
+}
