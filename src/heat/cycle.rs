@@ -147,11 +147,6 @@ impl Vigour {
     pub fn weak(&self) -> bool {
         self.sum > ENOUGH
     }
-
-    /// Cycles learned from.
-    pub fn cycles(&self) -> f64 {
-        self.ln_q.n
-    }
 }
 
 #[cfg(test)]

@@ -121,6 +121,7 @@ pub struct Verdict {
 
 /// What changed: edges only.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[expect(clippy::large_enum_variant, reason = "a verdict is rare and moves once; a box would allocate")]
 pub enum Change {
     /// A cause stands, newly or with a worse or better explanation than before.
     Stands(Verdict),
