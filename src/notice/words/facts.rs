@@ -39,8 +39,29 @@ pub fn value(quantity: Quantity, value: f64, local: &Local) -> String {
     }
 }
 
+/// `338,760`
+pub fn thousands(n: u64) -> String {
+    let digits = n.to_string();
+    let mut out = String::new();
+    for (i, c) in digits.chars().enumerate() {
+        if i > 0 && (digits.len() - i) % 3 == 0 {
+            out.push(',');
+        }
+        out.push(c);
+    }
+    out
+}
+
 pub fn whole(value: f64) -> String {
     if value.is_finite() { format!("{:.0}", value + 0.0) } else { "?".to_owned() }
+}
+
+pub fn neighbours(as_usual: u16, of: u16) -> String {
+    match (as_usual, of) {
+        (1, 1) => "The other one in the room is as usual".to_owned(),
+        (a, of) if a == of => format!("The {of} others in the room are as usual"),
+        (a, of) => format!("Of {of} others in the room {a} are as usual"),
+    }
 }
 
 /// With a capital letter.
@@ -108,7 +129,7 @@ pub fn sentence(fact: &Fact, local: &Local, now: Wall) -> String {
             Some(usual) => format!("room {}; usual at this hour {}", local.temp(*r), local.temp(*usual)),
             None => format!("room {}", local.temp(*r)),
         },
-        Fact::Neighbours { as_usual, of } => format!("of {of} others {as_usual} are as usual"),
+        Fact::Neighbours { as_usual, of } => neighbours(*as_usual, *of),
         Fact::Silent { place, quantity, last, usual, value: v } => {
             let what = match (place, quantity) {
                 (Some(place), Some(quantity)) => spot(*place, *quantity),

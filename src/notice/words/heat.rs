@@ -167,6 +167,7 @@ fn too_hot(about: &About) -> Phrase {
         hue: Some(Hue::Hot),
         fire: true,
         burns: true,
+        ..Phrase::default()
     }
 }
 

@@ -86,7 +86,14 @@ pub fn daily(s: &Subject) -> Mail {
             format!("Deaf: {}", more(gaps.iter().map(gap).collect()))
         }
     };
-    doc.say("Watcher", join(&[&gaps, &format!("{} readings in 24 h.", round.readings), &round.troubles.join(" ")]));
+    doc.say(
+        "Watcher",
+        join(&[
+            &gaps,
+            &format!("{} readings in 24\u{a0}h.", super::facts::thousands(round.readings)),
+            &round.troubles.join(" "),
+        ]),
+    );
     doc.say("Last drill", s.drill());
     let next = s.next.map_or("tomorrow".to_owned(), |at| local.when(at, now));
     doc.say(
@@ -170,7 +177,10 @@ fn table(weeks: &[Week], local: &Local) -> Table {
 /// More than `at_most` an hour, told in one.
 pub fn gathered(mails: &[(Mail, &Incident)], settings: &Settings, local: &Local, now: Now) -> Mail {
     let n = mails.len();
-    let subject = fit(&[format!("{n} more alarms")], &["too many for single mails".to_owned(), "gathered".to_owned()]);
+    let subject = fit(
+        &[format!("{n} more alarm{}", if n == 1 { "" } else { "s" })],
+        &["too many for single mails".to_owned(), "gathered".to_owned()],
+    );
     let headline = if mails.iter().any(|(_, i)| i.urgency() == crate::finding::cause::Urgency::Now) {
         "ACT NOW"
     } else {
@@ -180,7 +190,7 @@ pub fn gathered(mails: &[(Mail, &Incident)], settings: &Settings, local: &Local,
     doc.hue = Hue::Ink;
     doc.say_strong(
         "What",
-        format!("More than {} alarms within an hour. What was over that is told here, once.", settings.at_most),
+        format!("More mails than {} within an hour. What was over that is told here, once.", settings.at_most),
     );
     for (mail, incident) in mails.iter().take(40) {
         doc.say("", format!("{} ({})", mail.subject, incident.id));

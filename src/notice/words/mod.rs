@@ -23,7 +23,7 @@ use crate::finding::{Finding, Subject};
 use crate::incident::house::House;
 use crate::incident::{Incident, Scope, Worse};
 use crate::terms::id::EnclosureIx;
-use crate::terms::time::{Now, Wall};
+use crate::terms::time::{Now, Span, Wall};
 use doc::{Block, Doc, Hue};
 use facts::Part;
 use phrase::{About, Phrase, join};
@@ -99,9 +99,13 @@ fn asks(t: &Telling, about: &About, phrase: &Phrase, doc: &mut Doc) {
     let facts = facts_of(t, about.finding);
     let if_left = facts::sentences(facts.iter().copied(), Part::IfLeft, 2, local, now);
     doc.say("If left", join(&[&limit_line(t, phrase.hue), &if_left, &phrase.if_left]));
+    doc.say("Means", &*phrase.means);
     let mut steps = phrase.steps.clone();
     if let (true, Some(phone)) = (phrase.burns, &t.settings.vet_phone) {
-        steps.push(format!("Unwell, or has touched the heater: call the vet, {phone}. Burns can show days later."));
+        steps.push(format!(
+            "Unwell, or has touched the heater: call the vet, {}. Burns can show days later.",
+            phone.replace(' ', "\u{a0}")
+        ));
     } else if phrase.burns {
         steps.push("Unwell, or has touched the heater: call the vet. Burns can show days later.".into());
     }
@@ -123,7 +127,7 @@ fn asks(t: &Telling, about: &About, phrase: &Phrase, doc: &mut Doc) {
 fn news(t: &Telling) -> String {
     let because = match (t.event, t.why) {
         (Event::Worse, Some(Worse::Again)) if t.incident.chatters() => format!(
-            "It comes and goes: back for the {}th time. It now ends only after {} of calm.",
+            "It comes and goes: raised {} times within a day or so. It now ends only after {} of calm.",
             t.incident.again + 1,
             length(t.incident.dwell())
         ),
@@ -218,13 +222,11 @@ fn how_sure(t: &Telling, about: &About, facts: &[&Fact]) -> String {
     let (local, now) = (t.local, t.now.wall);
     let seen = facts::sentences(facts.iter().copied(), Part::HowSure, 3, local, now);
     let newest = about.scene.places.iter().filter(|p| !p.silent).filter_map(|p| p.at).max();
-    let newest = newest.map_or(String::new(), |at| format!("Newest reading {} old.", length(now.since(at))));
+    let age = newest.map(|at| now.since(at)).filter(|age| *age >= Span::ZERO);
+    let newest = age.map_or(String::new(), |age| format!("Newest reading {} old.", length(age)));
+    let said = facts.iter().any(|f| matches!(f, Fact::Neighbours { .. }));
     let others = match about.scene.neighbours {
-        Some((as_usual, of))
-            if of > 0 && !about.several && !facts.iter().any(|f| matches!(f, Fact::Neighbours { .. })) =>
-        {
-            format!("Of {of} others in the room {as_usual} are as usual.")
-        }
+        Some((as_usual, of)) if of > 0 && !about.several && !said => facts::neighbours(as_usual, of) + ".",
         _ => String::new(),
     };
     join(&[&seen, &others, if about.several { "" } else { &newest }])
@@ -234,7 +236,7 @@ fn next(t: &Telling) -> String {
     let when = |at: Wall| t.local.when(at, t.now.wall);
     let repeat = t.next_repeat.map_or(String::new(), |at| format!("{} again.", when(at)));
     let keeper = t.next_keeper.as_ref();
-    let keeper = keeper.map_or(String::new(), |(name, at)| format!("{} to {name} too, if nobody answers.", when(*at)));
+    let keeper = keeper.map_or(String::new(), |(name, at)| format!("{} also to {name}, if nobody answers.", when(*at)));
     let ends = if t.incident.latched {
         "It ends only with an answer.".to_owned()
     } else {
@@ -345,7 +347,8 @@ fn headline(t: &Telling) -> String {
 fn foot(t: &Telling, phrase: &Phrase) -> String {
     let now = t.now.wall;
     let found = t.local.when(t.incident.opened.wall, now);
-    let smoke = if phrase.fire { " It is no smoke alarm." } else { "" };
+    let asks = !matches!(t.event, Event::Ended | Event::Answered);
+    let smoke = if phrase.fire && asks { " It is no smoke alarm." } else { "" };
     let zone = t.local.zone(now);
     format!("Incident {}, found {found}, sent {} ({zone}). {ONLY_WATCHES}{smoke}", t.incident.id, t.local.time(now))
 }

@@ -22,6 +22,8 @@ pub struct Phrase {
     pub likely: String,
     /// What comes if nobody acts, where no number says it.
     pub if_left: String,
+    /// What is not known because of it.
+    pub means: String,
     /// What to do, in order.
     pub steps: Vec<String>,
     /// The direction of harm; `None`: not seen, or no harm to the animal.
@@ -114,7 +116,7 @@ impl About<'_> {
 
     /// What the plug says, as a sentence; empty: it says nothing, or the judge said it already.
     pub fn plug(&self) -> String {
-        if self.finding.facts.iter().any(|f| matches!(f, Fact::Watts { .. })) {
+        if self.several || self.finding.facts.iter().any(|f| matches!(f, Fact::Watts { .. })) {
             return String::new();
         }
         let Some(source) = self.source() else { return String::new() };

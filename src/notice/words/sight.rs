@@ -60,5 +60,5 @@ pub fn phrase(about: &About) -> Phrase {
             steps(&["Is the broker running? Router and gateways on?", go_and_see]),
         ),
     };
-    Phrase { tails, what, likely: likely.to_owned(), if_left: unseen, steps: todo, ..Phrase::default() }
+    Phrase { tails, what, likely: likely.to_owned(), means: unseen, steps: todo, ..Phrase::default() }
 }

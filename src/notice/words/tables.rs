@@ -114,10 +114,10 @@ pub fn spread(t: &Telling) -> String {
         .filter(|v| v.is_finite())
         .collect();
     let (lo, hi) = values.iter().fold((f64::MAX, f64::MIN), |(lo, hi), v| (lo.min(*v), hi.max(*v)));
-    let range = if values.is_empty() {
-        String::new()
-    } else {
-        format!("They read {} to {} now.", t.local.bare(lo), t.local.temp(hi))
+    let range = match (t.local.bare(lo), t.local.bare(hi)) {
+        _ if values.is_empty() => String::new(),
+        (low, high) if low == high => format!("They read {} now.", t.local.temp(hi)),
+        (low, _) => format!("They read {low} to {} now.", t.local.temp(hi)),
     };
     let room = t.scenes.first().and_then(|(_, s)| s.room_celsius).filter(|c| c.is_finite());
     let room = room.map_or(String::new(), |c| format!("Room {}.", t.local.temp(c)));
