@@ -2,6 +2,7 @@
 
 use super::Subject;
 use crate::care::plan::Wanted;
+use crate::terms::place::Place;
 
 #[derive(Clone, Copy, Debug)]
 pub struct Around<'a> {
@@ -10,6 +11,8 @@ pub struct Around<'a> {
     pub wanted: &'a Wanted,
     /// The lamp is the heat too: then its loss is urgent.
     pub lamp_heats: bool,
+    /// A place that nothing but the lamp heats: its warmth tells of the lamp where nothing else does.
+    pub lamp_warms: Option<Place>,
     /// Hands are in, or it is shelved: nothing new is said.
     pub hold: bool,
     /// The room's air, °C, where it is measured.

@@ -6,6 +6,7 @@
 pub mod around;
 pub mod bands;
 pub mod cause;
+pub mod comfort;
 pub mod course;
 pub mod fact;
 pub mod feed;

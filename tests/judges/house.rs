@@ -86,7 +86,8 @@ pub fn run(care: Care, first: &str, days: i64, mut turn: impl FnMut(&Clock, &Aro
         let now = Now::at(start.as_ms() + passed * MINUTE);
         let wanted = *plan.wanted(now.wall);
         let subject = Subject::Enclosure(EnclosureIx(0));
-        let around = Around { subject, wanted: &wanted, lamp_heats: false, hold: false, room_c: None };
+        let around =
+            Around { subject, wanted: &wanted, lamp_heats: false, lamp_warms: None, hold: false, room_c: None };
         let civil = calendar.civil(now.wall);
         let minute = civil.of_day.as_ms() / MINUTE;
         let drift = (calendar.offset(now.wall) - first_offset).as_ms() / MINUTE;
