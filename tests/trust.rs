@@ -270,12 +270,25 @@ fn swapped_ends_are_told_of_both_and_end_together() {
     house.run(1_440, 60, warm, cool);
     house.wait(Span::min(4)); // the bus reboots
     let verdicts = house.run(60, 60, cool, warm);
+    let trusted = verdicts.iter().filter(|v| **v == Verdict::Trusted).count();
+    assert!(trusted <= 1, "neither end is too hot or too cold meanwhile: {trusted}");
     assert_eq!(house.kinds(), [Kind::Swapped, Kind::Swapped]);
     assert!(house.told().iter().any(|(_, _, f)| *f == Some(Fault::SwappedWith(Place::CoolSide))));
     assert_eq!(verdicts.last(), Some(&Verdict::Doubted(Doubt::Swapped)));
-    let verdicts = house.run(60, 60, warm, cool);
+    let verdicts = house.run(90, 60, warm, cool);
     assert_eq!(verdicts.last(), Some(&Verdict::Trusted));
     assert!(house.events[2..].iter().all(|(_, e)| e.fault.is_none()) && house.events.len() == 4);
+}
+
+#[test]
+fn two_senders_mixed_up_for_a_while_are_not_swapped() {
+    let mut house = House::new();
+    house.run(1_440, 60, warm, cool);
+    // Seen in an open recording: for half an hour each topic carried both motes by turns.
+    let mixed = |m: f64| (m as i64) % 3 == 0;
+    house.run(35, 60, |m| if mixed(m) { cool(m) } else { warm(m) }, |m| if mixed(m) { warm(m) } else { cool(m) });
+    house.run(300, 60, warm, cool);
+    assert!(!house.kinds().contains(&Kind::Swapped), "{:?}", house.told());
 }
 
 #[test]

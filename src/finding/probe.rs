@@ -33,7 +33,12 @@ impl Judge {
         let told = self.telling(key).map(|s| s.finding.urgency);
         self.standing.retain(|s| !(s.probe == event.probe && s.kind == event.kind));
         if let Some(fault) = event.fault {
-            let finding = finding(event, fault, key, heat_in_order);
+            let mut finding = finding(event, fault, key, heat_in_order);
+            // Who is known to send nonsense and then falls silent changes nothing for the keeper.
+            let unwatched = |s: &Standing| s.probe == event.probe && s.kind == Kind::Faulty;
+            if event.kind == Kind::Silent && self.standing.iter().any(unwatched) {
+                finding.urgency = Urgency::Note;
+            }
             self.standing.push(Standing { probe: event.probe, kind: event.kind, finding });
         }
         match (told, self.telling(key)) {
@@ -170,6 +175,15 @@ mod tests {
         assert!(judge.blind(Subject::Enclosure(EnclosureIx(0)), Place::WarmSide));
         assert_eq!(said(&mut judge, &silent(1, Humidity, false), true), []);
         assert_eq!(said(&mut judge, &silent(0, Temperature, false), true), [None]);
+    }
+
+    #[test]
+    fn a_faulty_probe_that_falls_silent_is_only_noted() {
+        let mut judge = Judge::default();
+        let faulty = event(0, Quantity::Temperature, Kind::Faulty, Some(Fault::Unbelievable(Doubt::Dying)));
+        let silent = event(0, Quantity::Temperature, Kind::Silent, Some(Fault::Silent));
+        assert_eq!(said(&mut judge, &faulty, true), [Some(Urgency::Today)]);
+        assert_eq!(said(&mut judge, &silent, true), [Some(Urgency::Note)]);
     }
 
     #[test]

@@ -23,6 +23,7 @@ pub mod probe;
 pub mod rhythm;
 pub mod run;
 pub mod stamps;
+pub mod swap;
 pub mod watch;
 
 use crate::reading::refusal::Refusal;

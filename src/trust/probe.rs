@@ -23,6 +23,12 @@ const UNSURE: u16 = 8;
 const UNSURE_LASTS: Span = Span::min(40);
 /// Further off than this an unsure reading is as good as doubted, K or %.
 const WILD: f64 = 8.0;
+/// A spell in which nothing was disbelieved for so long is over.
+const SPELL_FORGOTTEN: Span = Span::h(1);
+/// What is not believed and never followed by anything is told after this, or after [`ASSERTED_INTERVALS`] usual intervals:
+/// a probe that reports on change asserts its last value by its silence.
+const ASSERTED: Span = Span::min(30);
+const ASSERTED_INTERVALS: f64 = 2.5;
 /// Believed readings in a row that end a spell, and that (over [`SPELL_LASTS`]) end the fault.
 const GOOD: u16 = 3;
 /// From here on a humidity sensor that stands still is called soaked, %, and how long it must. Fog lasts a night.
@@ -45,6 +51,8 @@ pub struct Witness {
     pub others_travel: f32,
     /// The battery that this probe lives on is low.
     pub battery_low: bool,
+    /// It may have changed places with another one: not yet sure.
+    pub swap: bool,
     /// Another probe on the same battery has already left its senses.
     pub sender_dying: bool,
 }
@@ -75,7 +83,6 @@ pub struct Probe {
     envelope: Option<[f32; 2]>,
     dying: bool,
     other_unit: Option<OtherUnit>,
-    swapped: bool,
     pinned: Option<Now>,
     standing: Vec<(Fault, Now)>,
     told_silent: bool,
@@ -87,6 +94,8 @@ struct Spell {
     since: Option<Now>,
     unsure: u16,
     doubted_since: Option<Now>,
+    last: Option<Mono>,
+    fault: Option<Fault>,
     doubted: u16,
     good: u16,
     good_since: Option<Mono>,
@@ -138,7 +147,6 @@ impl Probe {
             envelope: None,
             dying: false,
             other_unit: None,
-            swapped: false,
             pinned: None,
             standing: Vec::new(),
             told_silent: false,
@@ -168,6 +176,7 @@ impl Probe {
         let verdict = self.judge(reading, witness, out);
         match verdict {
             Verdict::Trusted => self.believe(reading, witness, out),
+            Verdict::Held if witness.swap => {}
             Verdict::Held => {
                 let wild = self.last_trusted.is_some_and(|(value, _)| (reading.value - value).abs() > WILD);
                 self.disbelieve(Fault::Unbelievable(Doubt::Step), wild, reading.at, out);
@@ -175,6 +184,8 @@ impl Probe {
             Verdict::Doubted(doubt @ (Doubt::Impossible | Doubt::Sentinel | Doubt::Step | Doubt::Dying)) => {
                 self.disbelieve(Fault::Unbelievable(doubt), true, reading.at, out);
             }
+            // Another fault explains it.
+            Verdict::Doubted(_) if !self.has(Kind::Faulty) => self.spell = Spell::default(),
             Verdict::Doubted(_) => {}
         }
         verdict
@@ -268,10 +279,11 @@ impl Probe {
             Passage::NewLevel { .. } => {}
             Passage::Doubted(doubt) => return Verdict::Doubted(doubt),
         }
-        match (stuck, noisy, self.swapped) {
+        match (stuck, noisy, witness.swap) {
             (true, ..) => Verdict::Doubted(Doubt::Stuck),
             (_, true, _) => Verdict::Doubted(Doubt::Noisy),
-            (_, _, true) => Verdict::Doubted(Doubt::Swapped),
+            _ if self.has(Kind::Swapped) => Verdict::Doubted(Doubt::Swapped),
+            (_, _, true) => Verdict::Held,
             _ => Verdict::Trusted,
         }
     }
@@ -355,13 +367,19 @@ impl Probe {
 
     /// `sure`: it is certainly no measurement; else it may be one.
     fn disbelieve(&mut self, fault: Fault, sure: bool, now: Now, out: &mut Vec<Edge>) {
+        let forgotten = |last: Mono| now.mono.since(last) > SPELL_FORGOTTEN.max(self.rhythm.limit());
+        if self.spell.last.is_some_and(forgotten) && !self.has(Kind::Faulty) {
+            self.spell = Spell::default();
+        }
         let spell = &mut self.spell;
+        spell.last = Some(now.mono);
         let since = *spell.since.get_or_insert(now);
         spell.unsure = spell.unsure.saturating_add(1);
         (spell.good, spell.good_since) = (0, None);
         let mut told = (spell.unsure >= UNSURE && now.mono.since(since.mono) >= UNSURE_LASTS).then_some(since);
         if sure {
             let since = *spell.doubted_since.get_or_insert(now);
+            spell.fault = Some(fault);
             spell.doubted = spell.doubted.saturating_add(1);
             let lasts = spell.doubted >= SPELL && now.mono.since(since.mono) >= SPELL_LASTS;
             told = told.or(lasts.then_some(since));
@@ -390,20 +408,28 @@ impl Probe {
         &self.standing
     }
 
-    /// The ends are found exchanged, or back.
-    pub(super) fn set_swapped(&mut self, fault: Option<Fault>, now: Now, out: &mut Vec<Edge>) {
-        self.swapped = fault.is_some();
-        self.set(fault, Kind::Swapped, now, out);
-    }
-
     /// Silence is judged of what is measured, not of states that are told on change nor of batteries.
     fn judges_silence(&self) -> bool {
         let quantity = self.slot.quantity();
         quantity != Quantity::Battery && (!quantity.is_state() || self.rhythm.declared())
     }
 
-    /// When its silence becomes a fault, or a graver one.
+    /// When its silence becomes a fault, or a graver one, or what it asserts by silence is disbelieved for long enough.
     pub fn next_wake(&self) -> Option<Mono> {
+        match (self.silence_due(), self.assertion_due()) {
+            (Some(a), Some(b)) => Some(a.min(b)),
+            (a, b) => a.or(b),
+        }
+    }
+
+    fn assertion_due(&self) -> Option<Mono> {
+        let asserted = self.spell.fault.is_some() && self.spell.good == 0 && !self.has(Kind::Faulty);
+        let since = self.spell.last.filter(|_| asserted && self.listening_since.is_some())?;
+        let usual = self.rhythm.usual().unwrap_or(Span::ZERO);
+        Some(since + ASSERTED.max(usual.times(ASSERTED_INTERVALS)))
+    }
+
+    fn silence_due(&self) -> Option<Mono> {
         let told = self.has(Kind::Silent);
         if !self.judges_silence() || (told && (self.last_heard.is_some() || self.told_day)) {
             return None;
@@ -417,7 +443,12 @@ impl Probe {
     }
 
     pub fn wake(&mut self, now: Now, out: &mut Vec<Edge>) {
-        if self.next_wake().is_none_or(|due| now.mono < due) {
+        if let (Some(fault), Some(due)) = (self.spell.fault, self.assertion_due())
+            && now.mono >= due
+        {
+            self.set(Some(fault), Kind::Faulty, self.spell.doubted_since.unwrap_or(now), out);
+        }
+        if self.silence_due().is_none_or(|due| now.mono < due) {
             return;
         }
         self.told_silent = true;
@@ -447,7 +478,6 @@ impl Probe {
     pub fn relearn(&mut self, now: Now, out: &mut Vec<Edge>) {
         (self.gate, self.noise, self.run) = (Gate::default(), Noise::default(), Run::default());
         (self.spell, self.envelope, self.dying, self.other_unit) = (Spell::default(), None, false, None);
-        self.swapped = false;
         for kind in [Kind::Faulty, Kind::Noisy, Kind::Stuck, Kind::Unit, Kind::Swapped] {
             self.set(None, kind, now, out);
         }

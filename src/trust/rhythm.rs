@@ -23,6 +23,12 @@ pub const LONGEST: Span = Span::h(36);
 const MISSED: f64 = 3.5;
 /// Intervals whose 90 % quantile is below this many times their 10 % quantile are regular.
 const REGULAR_RATIO: f32 = 2.0;
+/// A silence this many times as long as was borne is an outage and no habit.
+const OUTAGE: f64 = 3.0;
+/// A lost report doubles a heartbeat's interval: an irregular rhythm is stretched by more than that.
+const STRETCH_LEAST: f64 = 2.5;
+/// A probe that was quiet for longer than five of its intervals, and this, s, is not regular, however even it is now.
+const QUIET_S: f32 = 360.0;
 const BLOCK: usize = 32;
 /// How long the longest silence is remembered: one to two of these.
 const EPOCH: Span = Span::days(4);
@@ -84,11 +90,14 @@ impl Rhythm {
         if s < 0.05 || gap == Gap::Deaf {
             return; // two numbers of one message, or no rhythm at all
         }
-        // A silence that was told teaches little: what comes again and again becomes habit, one outage does not.
-        let learned = if gap == Gap::Healthy { s } else { s.min(1.5 * self.limit.as_s()) };
-        if gap == Gap::Healthy || !self.is_regular(at) {
-            self.longest[0] = self.longest[0].max(learned as f32);
-        }
+        // A silence that was told teaches just so much that its like is not told again; an outage teaches nothing.
+        let limit = self.limit.as_s();
+        let (learned, longest) = match gap {
+            Gap::Told if s > OUTAGE * limit || self.is_regular(at) => (s.min(limit), 0.0),
+            Gap::Told => (s, 1.1 * s / STRETCH_LEAST),
+            _ => (s, s),
+        };
+        self.longest[0] = self.longest[0].max(longest as f32);
         self.count[0] = self.count[0].saturating_add(1);
         if (learned as f32 - self.typical).abs() < 0.12 * self.typical {
             self.typical += (learned as f32 - self.typical) / 16.0;
@@ -118,8 +127,8 @@ impl Rhythm {
         let [low, median, high] = self.quantiles;
         let even = low > 0.0 && high < REGULAR_RATIO * low + 1.0;
         let long_enough = self.first.is_some_and(|f| now.since(f) >= UNKNOWN);
-        let never_quiet = self.longest[0].max(self.longest[1]) < 5.0 * median;
-        self.every.is_some() || (even && (self.repeats_itself || (long_enough && never_quiet)))
+        let never_quiet = self.longest[0].max(self.longest[1]) < (5.0 * median).max(QUIET_S);
+        self.every.is_some() || (even && never_quiet && (self.repeats_itself || long_enough))
     }
 
     /// Whether the keeper stated the interval.
@@ -155,7 +164,7 @@ impl Rhythm {
             let seen = f64::from(self.count[0].saturating_add(self.count[1])).max(8.0);
             let days = self.first.map_or(0.0, |f| now.since(f).as_h() / 24.0).clamp(0.1, 8.0);
             // The longest of n draws of an exponential is about ln n means: from what was seen to ten years.
-            let stretch = (libm::log(seen / days * 3_650.0) / libm::log(seen)).clamp(1.6, 4.0);
+            let stretch = (libm::log(seen / days * 3_650.0) / libm::log(seen)).clamp(STRETCH_LEAST, 4.0);
             let learned = Span::from_s(stretch * longest).max(SHORTEST_IRREGULAR);
             let young = days < 1.0;
             if young { learned.max(UNKNOWN) } else { learned }
@@ -215,6 +224,19 @@ mod tests {
         assert_eq!(after([(40.0, false), (3.0, false)], None).limit(), UNKNOWN, "nothing known yet");
         let warming_up = after(std::iter::repeat_n((30.0, false), 100), None);
         assert_eq!(warming_up.limit(), UNKNOWN, "an even start proves nothing while no value repeats");
+    }
+
+    #[test]
+    fn a_longer_quiet_is_told_once_and_an_outage_does_not_deafen_us() {
+        let bursts = || (0..300).map(|i| (if i % 20 == 0 { 1_500.0 } else { f64::from(20 + i % 7 * 40) }, false));
+        let mut rhythm = after((0..3).flat_map(|_| bursts()), None);
+        let limit = rhythm.limit();
+        let longer = limit.times(1.5);
+        rhythm.hear(rhythm.last().unwrap_or_default() + longer, false, Gap::Told);
+        assert!(rhythm.limit() > longer && rhythm.limit() < longer.times(1.3), "{} {longer}", rhythm.limit());
+        let before = rhythm.limit();
+        rhythm.hear(rhythm.last().unwrap_or_default() + Span::h(24), false, Gap::Told);
+        assert!(rhythm.limit() <= before);
     }
 
     #[test]

@@ -8,13 +8,17 @@ use serde::{Deserialize, Serialize};
 
 /// No run is a fault before this.
 const SHORTEST: Span = Span::min(30);
-/// Nor before so many readings.
-const LEAST: u16 = 8;
-/// Times the longest healthy run.
-const TIMES: f64 = 2.0;
+/// Nor before so many repeats.
+const LEAST: u16 = 3;
+/// Times the longest healthy run, once three days were seen, and after one day: a tightly held warm side stands still for
+/// a whole night while the room moves the cool side, and the first such night is no fault.
+const TIMES: f64 = 3.0;
+const TIMES_YOUNG: f64 = 12.0;
+const OLD: Span = Span::days(3);
+const YOUNG: Span = Span::days(1);
 /// How far it should have moved by its habit, K, and in steps of its own.
-const SHOULD_K: f32 = 1.5;
-const SHOULD_STEPS: f32 = 5.0;
+const SHOULD_K: f32 = 0.8;
+const SHOULD_STEPS: f32 = 3.0;
 /// Movement of the others, K, that must have been seen before its share is known.
 const KNOWN_AFTER_K: f32 = 15.0;
 /// A change smaller than this is no movement, K.
@@ -39,6 +43,7 @@ pub struct Run {
     share: [f32; 2],
     longest: [f32; 2],
     epoch: Option<Mono>,
+    first: Option<Mono>,
     changes_after: u8,
     stands: bool,
 }
@@ -49,7 +54,7 @@ impl Run {
         let value = value as f32;
         let Some(since) = self.since else {
             (self.value, self.anchor, self.since) = (value, value, Some(now));
-            (self.others_then, self.others_first) = (others, others);
+            (self.others_then, self.others_first, self.first) = (others, others, Some(now.mono));
             return false;
         };
         if others < self.others_then {
@@ -58,7 +63,7 @@ impl Run {
         }
         if value == self.value {
             self.count = self.count.saturating_add(1);
-            if !self.stands && self.is_stuck(now.mono.since(since.mono), others) {
+            if !self.stands && self.is_stuck(now.mono.since(since.mono), others, now.mono) {
                 self.stands = true;
                 self.changes_after = 0;
             }
@@ -92,9 +97,14 @@ impl Run {
         self.share = [self.travel, others - self.others_first];
     }
 
-    fn is_stuck(&self, lasted: Span, others: f32) -> bool {
+    fn is_stuck(&self, lasted: Span, others: f32, now: Mono) -> bool {
         let longest = f64::from(self.longest[0].max(self.longest[1]));
-        if self.count < LEAST || lasted < SHORTEST || lasted.as_s() < TIMES * longest {
+        let times = match self.first.map(|first| now.since(first)) {
+            Some(age) if age >= OLD => TIMES,
+            Some(age) if age >= YOUNG => TIMES_YOUNG,
+            _ => return false,
+        };
+        if self.count < LEAST || lasted < SHORTEST || lasted.as_s() < times * longest {
             return false;
         }
         let [own, theirs] = self.share;
@@ -146,8 +156,8 @@ mod tests {
 
     #[test]
     fn a_frozen_probe_is_found_while_the_rest_moves() {
-        let found = run(3_000, |m| cycle(m.min(2_000.0), 0.1), |m| cycle(m + 3.0, 0.1));
-        assert!(found.is_some_and(|m| (2_030..2_045).contains(&m)), "{found:?}");
+        let found = run(6_000, |m| cycle(m.min(5_000.0), 0.1), |m| cycle(m + 3.0, 0.1));
+        assert!(found.is_some_and(|m| (5_030..5_045).contains(&m)), "{found:?}");
     }
 
     #[test]

@@ -1,23 +1,19 @@
 //! All probes of a house: who may witness for whom, whose battery is whose, which two have changed places.
 
 use super::probe::{Edge, Probe, Witness};
+use super::swap::{self, Jump, Swap};
 use super::{Event, Fault, Kind, Verdict};
 use crate::reading::probes::Known;
 use crate::reading::refusal::Refusal;
 use crate::reading::{Reading, Slot, Target};
 use crate::terms::id::{ProbeIx, RoomIx};
-use crate::terms::place::Place;
 use crate::terms::quantity::{Quantity, Unit};
-use crate::terms::time::{Mono, Now, Span};
+use crate::terms::time::{Mono, Now};
 use std::collections::BTreeMap;
 
 /// A witness must have moved this much of the jump in question, and so much at least, K.
 const WITNESS_SHARE: f64 = 0.25;
 const WITNESS_LEAST_K: f64 = 1.0;
-/// Two probes that jump to one another's level within this, this near, and from this far apart, have changed places.
-const SWAP_WITHIN: Span = Span::min(15);
-const SWAP_NEAR_K: f64 = 1.0;
-const SWAP_APART_K: f64 = 2.5;
 
 /// What is around one probe.
 #[derive(Clone, Debug, Default)]
@@ -29,8 +25,9 @@ struct Setting {
     battery: Option<ProbeIx>,
     /// Of a battery: a probe that lives on it has left its senses.
     dying: bool,
-    /// Its last jump: from, to, when.
-    jump: Option<(f64, f64, Mono)>,
+    /// Of watts and relays of a heat source: the most so far, and whether it is on.
+    peak: f64,
+    on: bool,
 }
 
 /// The temperatures of one enclosure or room.
@@ -38,6 +35,8 @@ struct Setting {
 struct Group {
     members: Vec<ProbeIx>,
     travel: f32,
+    jumps: Vec<Jump>,
+    swap: Option<Swap>,
     /// The room that the enclosure stands in.
     room: Option<usize>,
 }
@@ -148,7 +147,8 @@ impl Watch {
         let (before, level) = (probe.travel(), probe.gate.last().map(|l| l.1));
         let agrees = temperature && probe.wonders(reading) && self.agrees(ix, reading);
         let others_travel = self.groups.get(group).map_or(0.0, |g| g.travel - before);
-        let witness = Witness { agrees, others_travel, battery_low, sender_dying };
+        let swap = self.groups.get(group).is_some_and(|g| g.swap.as_ref().is_some_and(|s| s.concerns(ix)));
+        let witness = Witness { agrees, others_travel, battery_low, sender_dying, swap };
         let mut edges = std::mem::take(&mut self.edges);
         let verdict = match self.probes.get_mut(ix) {
             Some(probe) => probe.hear(reading, &witness, &mut edges),
@@ -159,11 +159,13 @@ impl Watch {
             if let Some(group) = self.groups.get_mut(group) {
                 group.travel += moved;
             }
-            if let (Verdict::Trusted | Verdict::Doubted(super::Doubt::Swapped), Some(from)) = (verdict, level)
-                && (reading.value - from).abs() >= SWAP_APART_K - SWAP_NEAR_K
-            {
-                self.swap(ix, from, reading, &mut edges, out);
+            let passed = self.probes[ix].gate.last() == Some((reading.at.mono, reading.value));
+            if let (true, Some(from)) = (passed, level) {
+                self.judge_swap(ix, from, reading, out);
             }
+        }
+        if matches!(reading.slot, Slot::Heat(..)) && verdict == Verdict::Trusted {
+            self.hear_heat(ix, reading.value);
         }
         if let Some(b) = battery {
             self.settings[b].dying = battery_low && (sender_dying || self.probes[ix].is_dying_now());
@@ -202,6 +204,20 @@ impl Watch {
         })
     }
 
+    /// Heat that is switched moves temperatures: a switching counts as movement beside the probes, by whatever share in it
+    /// each probe usually has.
+    fn hear_heat(&mut self, ix: usize, value: f64) {
+        let setting = &mut self.settings[ix];
+        setting.peak = setting.peak.max(value);
+        let on = value > setting.peak * if setting.on { 0.3 } else { 0.6 };
+        if on != setting.on && setting.peak > 0.0 {
+            setting.on = on;
+            if let Some(group) = self.groups.get_mut(setting.group) {
+                group.travel += 1.0;
+            }
+        }
+    }
+
     fn hear_battery(&mut self, ix: usize, reading: &Reading, edges: &mut Vec<Edge>) {
         let unit = self.settings[ix].unit.unwrap_or(Unit::Volt);
         let probe = &mut self.probes[ix];
@@ -210,29 +226,38 @@ impl Watch {
         probe.set(fault, Kind::Battery, reading.at, edges);
     }
 
-    /// Remembers a jump, and looks whether another probe jumped the other way.
-    fn swap(&mut self, ix: usize, from: f64, reading: &Reading, edges: &mut Vec<Edge>, out: &mut Vec<Event>) {
+    /// Looks after exchanged ends, with a temperature that passed the gate and the level that it left.
+    fn judge_swap(&mut self, ix: usize, from: f64, reading: &Reading, out: &mut Vec<Event>) {
         let (to, now) = (reading.value, reading.at);
-        self.settings[ix].jump = Some((from, to, now.mono));
-        let near = |a: f64, b: f64| (a - b).abs() <= SWAP_NEAR_K;
-        let partner = self.groups[self.settings[ix].group].members.iter().map(|m| m.index()).find(|m| {
-            *m != ix
-                && self.settings[*m].jump.is_some_and(|(its_from, its_to, at)| {
-                    now.mono.since(at) <= SWAP_WITHIN
-                        && near(its_to, from)
-                        && near(to, its_from)
-                        && (from - its_from).abs() >= SWAP_APART_K
-                })
-        });
-        let Some(partner) = partner else { return };
-        let back = self.probes[ix].has(Kind::Swapped);
-        let fault = |other: Option<Place>| if back { None } else { other.map(Fault::SwappedWith) };
-        let (mine, its) = (self.probes[ix].slot.place(), self.probes[partner].slot.place());
-        self.probes[ix].set_swapped(fault(its), now, edges);
-        let mut theirs = Vec::new();
-        self.probes[partner].set_swapped(fault(mine), now, &mut theirs);
-        self.tell(partner, &mut theirs, out);
-        (self.settings[ix].jump, self.settings[partner].jump) = (None, None);
+        let Some(group) = self.groups.get_mut(self.settings[ix].group) else { return };
+        let members = &group.members;
+        let jumps = &mut group.jumps;
+        let step = group.swap.as_mut().map(|swap| swap.hear(ix, to, now.mono)).unwrap_or_default();
+        let ends = match step {
+            swap::Step::Nothing => {
+                if group.swap.is_none()
+                    && let Some(pair) = swap::pair(jumps, members, ix, (from, to), now)
+                {
+                    group.swap = Some(pair);
+                }
+                return;
+            }
+            swap::Step::Sure | swap::Step::Over => group.swap.as_ref().map(|swap| swap.ends()),
+        };
+        let sure = step == swap::Step::Sure;
+        let since = group.swap.as_ref().map_or(now, |swap| swap.since);
+        if !sure {
+            group.swap = None;
+        }
+        for (one, other) in ends.into_iter().flat_map(|[a, b]| [(a, b), (b, a)]) {
+            let place = self.probes.get(other).and_then(|p| p.slot.place());
+            let fault = place.filter(|_| sure).map(Fault::SwappedWith);
+            let mut edges = Vec::new();
+            if let Some(probe) = self.probes.get_mut(one) {
+                probe.set(fault, Kind::Swapped, if sure { since } else { now }, &mut edges);
+            }
+            self.tell(one, &mut edges, out);
+        }
     }
 
     fn tell(&self, ix: usize, edges: &mut Vec<Edge>, out: &mut Vec<Event>) {
@@ -307,7 +332,8 @@ impl Watch {
         }
         self.edges = edges;
         if let Some(group) = self.index.get(&target).and_then(|g| self.groups.get_mut(*g)) {
-            group.travel = 0.0;
+            (group.travel, group.swap) = (0.0, None);
+            group.jumps.clear();
         }
     }
 
