@@ -4,7 +4,7 @@ use super::den::limits;
 use super::world::World;
 use crate::finding::cause::Cause;
 use crate::notice::scene::{Eyes, HeatNow, PlaceNow, Round, Scene, Week};
-use crate::reading::{Slot, Target};
+use crate::reading::Slot;
 use crate::terms::id::{CircuitIx, EnclosureIx, RoomIx};
 use crate::terms::place::Place;
 use crate::terms::quantity::Quantity;
@@ -90,8 +90,8 @@ impl World {
         let mut places = Vec::new();
         for place in Place::ALL {
             let band = wanted.as_ref().and_then(|w| w.place(place));
-            let sense = self.sense_at(ix, Slot::At(place, Quantity::Temperature));
-            if band.is_some() || sense.is_some() {
+            let shown = self.shown(ix, Slot::At(place, Quantity::Temperature));
+            if band.is_some() || shown.is_some() {
                 let limits = wanted.as_ref().and_then(|w| limits(w, place));
                 let line = den.line(place);
                 places.push(PlaceNow {
@@ -102,30 +102,25 @@ impl World {
                     wanted: band.map(|b| (b.wanted.low, b.wanted.high)),
                     never: limits.and_then(|l| l.never_low.zip(l.never_high)),
                     slope: line.level().map(|_| line.course().k_per_min),
-                    silent: sense.is_none_or(|s| s.is_blind()),
+                    silent: !shown.as_ref().is_some_and(|s| s.sees),
                 });
             }
             let humid = wanted.as_ref().and_then(|w| w.humidity).filter(|h| h.place == place);
-            let sense = self.sense_at(ix, Slot::At(place, Quantity::Humidity));
-            if humid.is_some() || sense.is_some() {
-                let last = sense.and_then(|s| s.last);
+            let shown = self.shown(ix, Slot::At(place, Quantity::Humidity));
+            if humid.is_some() || shown.is_some() {
                 places.push(PlaceNow {
                     place,
                     quantity: Quantity::Humidity,
-                    value: last.map(|(value, _)| value),
-                    at: last.map(|(_, at)| at.wall),
+                    value: shown.as_ref().and_then(|s| s.value),
+                    at: shown.as_ref().and_then(|s| s.at),
                     wanted: humid.map(|h| (h.wanted.low, h.wanted.high)),
                     never: None,
                     slope: None,
-                    silent: sense.is_none_or(|s| s.is_blind()),
+                    silent: !shown.as_ref().is_some_and(|s| s.sees),
                 });
             }
         }
         places
-    }
-
-    pub fn sense_at(&self, ix: EnclosureIx, slot: Slot) -> Option<&super::sense::Sense> {
-        self.senses.iter().find(|s| s.target == Target::Enclosure(ix) && s.slot == slot)
     }
 
     /// Of the other enclosures in the room: how many have their heat as usual, of how many.

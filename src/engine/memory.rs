@@ -4,8 +4,8 @@
 
 use super::Engine;
 use super::den::Memory;
-use crate::finding::Change;
 use crate::finding::feed::Feed;
+use crate::finding::{Change, Key, Subject};
 use crate::incident::Row;
 use crate::terms::id::EnclosureIx;
 use crate::terms::time::Now;
@@ -31,8 +31,8 @@ impl Engine {
     pub fn snapshot(&self) -> Vec<Row> {
         let all = 0..u16::try_from(self.world.dens.len()).unwrap_or(u16::MAX);
         let mut rows: Vec<Row> = all.flat_map(|ix| self.memory_of(EnclosureIx(ix))).collect();
-        for (probe, sense) in self.world.named_senses() {
-            rows.push(Row { key: format!("probe/{probe}"), json: pack(sense) });
+        for (name, probe) in self.world.stored_probes() {
+            rows.push(Row { key: format!("probe/{name}"), json: pack(&probe) });
         }
         rows.push(Row { key: "feed".to_owned(), json: pack(&self.world.feed) });
         rows
@@ -63,7 +63,9 @@ impl Engine {
                     None => lost.push(format!("what was learned of {id} could not be read: it is learned anew")),
                 }
             } else if let Some(name) = row.key.strip_prefix("probe/") {
-                self.world.recall(name, unpack(json), now);
+                if let Some(stored) = unpack(json) {
+                    self.world.recall(name, stored, now);
+                }
             } else if row.key == "feed" {
                 self.world.feed = unpack::<Feed>(json).unwrap_or_default();
             }
@@ -73,11 +75,16 @@ impl Engine {
         lost
     }
 
-    /// Findings that stood in a den that is configured no longer would stand for ever.
+    /// Judges and the book were stored at different moments, or for another house. What a judge says stands, stands; what no
+    /// judge knows any more would stand for ever, and is calm.
     fn forget_what_nobody_knows(&mut self, now: Now) {
-        let known = self.world.standing();
+        self.world.retell(&mut self.changes);
+        let probes: Vec<Key> = self.changes.iter().map(|change| change_key(change)).collect();
         for key in self.book.standing() {
-            if !known.contains(&key) && !self.world.is_of_edges(key) {
+            let of_den = matches!(key.subject, Subject::Enclosure(_)) && !key.cause.blinds();
+            let of_edges = key.subject == Subject::Site;
+            // A den's own row is stored with each of its changes, so its findings are as the book has them.
+            if !of_den && !of_edges && !probes.contains(&key) {
                 self.changes.push(Change::Calm(key));
             }
         }
@@ -85,5 +92,12 @@ impl Engine {
             self.book.change(change, now, &mut self.steps);
         }
         self.stirred = true;
+    }
+}
+
+fn change_key(change: &Change) -> Key {
+    match change {
+        Change::Stands(finding) => finding.key,
+        Change::Calm(key) => *key,
     }
 }

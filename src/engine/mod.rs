@@ -26,7 +26,7 @@ use crate::incident::book::Book;
 use crate::incident::shelf::Kind;
 use crate::notice::desk::Desk;
 use crate::reading::{Reading, Slot, Target};
-use crate::terms::id::{EnclosureIx, ProbeIx};
+use crate::terms::id::EnclosureIx;
 use crate::terms::place::Place;
 use crate::terms::quantity::Quantity;
 use crate::terms::time::{Mono, Now};
@@ -77,7 +77,10 @@ impl Engine {
         self.world.now = now;
         match event {
             Event::Message { topic, payload, retained } => self.message(topic, payload, retained, now, out),
-            Event::LinkLost => self.world.feed.link_lost(now),
+            Event::LinkLost => {
+                self.world.feed.link_lost(now);
+                self.world.trust.link_lost();
+            }
             Event::LinkUp => self.link_up(now),
             Event::LinkTrouble(words) => self.link_trouble(words, out),
             Event::Wake => {}
@@ -106,7 +109,8 @@ impl Engine {
             self.reading(&reading, out);
         }
         self.heard = heard;
-        self.world.spoiled(now, &mut self.changes);
+        self.world.hear_spoiled(now, &mut self.changes);
+        self.timers.wish(Sleeper::Probes, self.world.trust.next_wake());
     }
 
     /// One reading: is it to be believed, and if so, whose judges have to hear it.
@@ -116,7 +120,6 @@ impl Engine {
             self.world.pulse.count(reading.at.mono);
             out.push(Effect::Keep(*reading));
         }
-        self.timers.wish(Sleeper::Probe(reading.probe), self.world.probe_wake(reading.probe));
         if let Some(reading) = believed {
             match (reading.target, reading.slot) {
                 (Target::Enclosure(ix), _) => self.den_hears(ix, &reading),
@@ -156,11 +159,8 @@ impl Engine {
     fn link_up(&mut self, now: Now) {
         self.world.feed.link_up(now, &mut self.changes);
         self.world.edges.link_trouble = None;
-        self.world.listen_anew(now);
-        for probe in 0..self.world.senses.len() {
-            let Ok(probe) = u32::try_from(probe).map(ProbeIx) else { return };
-            self.timers.wish(Sleeper::Probe(probe), self.world.probe_wake(probe));
-        }
+        self.world.trust.link_up(now);
+        self.timers.wish(Sleeper::Probes, self.world.trust.next_wake());
     }
 
     fn link_trouble(&mut self, words: String, out: &mut Vec<Effect>) {
@@ -178,7 +178,11 @@ impl Engine {
         }
         for sleeper in awake {
             let next = match sleeper {
-                Sleeper::Probe(probe) => self.wake_probe(probe, now),
+                Sleeper::Probes => {
+                    self.world.wake_probes(now, &mut self.changes);
+                    self.judge_feed(now);
+                    self.world.trust.next_wake()
+                }
                 Sleeper::Enclosure(ix) => self.wake_den(ix, now),
                 Sleeper::Feed => {
                     self.judge_feed(now);
@@ -194,16 +198,6 @@ impl Engine {
         self.timers.wish(Sleeper::Feed, self.world.feed.next_wake());
     }
 
-    fn wake_probe(&mut self, probe: ProbeIx, now: Now) -> Option<Mono> {
-        if !self.world.feed.connected() {
-            // Nobody listens: its silence is not the probe's. LinkUp lets it sleep anew.
-            return None;
-        }
-        self.world.wake_probe(probe, now, &mut self.changes);
-        self.judge_feed(now);
-        self.world.probe_wake(probe)
-    }
-
     fn wake_den(&mut self, ix: EnclosureIx, now: Now) -> Option<Mono> {
         let around = self.world.around(ix, held(&self.book, ix), now);
         let den = self.world.dens.get_mut(ix.index())?;
@@ -212,7 +206,7 @@ impl Engine {
     }
 
     fn judge_feed(&mut self, now: Now) {
-        let (known, speaking) = self.world.speaking();
+        let (known, speaking) = self.world.trust.speaking();
         self.world.feed.judge(known, speaking, now, &mut self.changes);
     }
 
@@ -224,6 +218,7 @@ impl Engine {
             self.timers.wish(Sleeper::Enclosure(ix), wake);
         }
         self.timers.wish(Sleeper::Feed, self.world.feed.next_wake());
+        self.timers.wish(Sleeper::Probes, self.world.trust.next_wake());
         self.timers.wish(Sleeper::Incidents, self.book.next_wake());
         self.timers.wish(Sleeper::Desk, self.desk.next_wake(&self.book));
     }

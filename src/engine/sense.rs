@@ -1,82 +1,159 @@
-//! One probe as the engine holds it: what it said last, whether it is believed, whether it is silent.
+//! Probes as the engine holds them: each reading is judged by `trust/` before anybody hears it, each silence told.
 
 use super::world::World;
-use crate::finding::{Change, Key};
+use crate::finding::Change;
 use crate::reading::{Reading, Slot, Target};
 use crate::terms::id::{EnclosureIx, ProbeIx};
-use crate::terms::place::Place;
-use crate::terms::time::{Mono, Now};
+use crate::terms::quantity::Quantity;
+use crate::terms::time::{Now, Span, Wall};
+use crate::trust::probe::Probe;
+use crate::trust::{Event, Verdict};
 use serde::{Deserialize, Serialize};
 
-#[derive(Clone, Debug, Serialize, Deserialize)]
-pub struct Sense {
-    pub target: Target,
-    pub slot: Slot,
-    pub last: Option<(f64, Now)>,
+/// A plug that was heard this lately tells whether heat is in order.
+const PLUG_HOLDS: Span = Span::min(30);
+
+/// Readings of one probe so far.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Tally {
     pub accepted: u64,
     pub doubted: u64,
-    pub silent: bool,
-    pub doubt: Option<String>,
 }
 
-impl Sense {
-    pub fn ever_heard(&self) -> bool {
-        self.accepted > 0
-    }
-    pub fn is_silent(&self) -> bool {
-        self.silent
-    }
-    pub fn is_blind(&self) -> bool {
-        self.silent || self.doubt.is_some() || self.last.is_none()
-    }
-    pub fn usual_interval(&self) -> Option<crate::terms::time::Span> {
-        None
-    }
-    pub fn doubt_words(&self) -> Option<String> {
-        self.doubt.clone()
-    }
-    pub fn is_of(&self, ix: EnclosureIx, place: Place) -> bool {
-        self.target == Target::Enclosure(ix) && self.slot.place() == Some(place)
-    }
+/// A probe as it is stored: the topic by which it is met again, and what is known of it.
+#[derive(Debug, Serialize, Deserialize)]
+pub struct StoredProbe {
+    topic: String,
+    probe: Probe,
+}
+
+/// A probe as a page or a mail shows it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Shown {
+    pub value: Option<f64>,
+    pub at: Option<Wall>,
+    /// Its place can be judged by it now.
+    pub sees: bool,
 }
 
 impl World {
-    pub fn believe(&mut self, reading: &Reading, _out: &mut Vec<Change>) -> Option<Reading> {
-        let ix = reading.probe.index();
-        while self.senses.len() <= ix {
-            self.senses.push(Sense {
-                target: reading.target,
-                slot: reading.slot,
-                last: None,
-                accepted: 0,
-                doubted: 0,
-                silent: false,
-                doubt: None,
-            });
+    /// The reading, if judges may hear it.
+    pub fn believe(&mut self, reading: &Reading, out: &mut Vec<Change>) -> Option<Reading> {
+        self.meet_probes();
+        let verdict = self.trust.hear(reading, &mut self.doubts);
+        if let Some(tally) = self.tallies.get_mut(reading.probe.index()) {
+            tally.accepted += 1;
+            tally.doubted += u64::from(verdict != Verdict::Trusted);
         }
-        let sense = self.senses.get_mut(ix)?;
-        (sense.target, sense.slot) = (reading.target, reading.slot);
-        if reading.retained {
-            return None;
+        self.tell_doubts(out);
+        (verdict == Verdict::Trusted).then_some(*reading)
+    }
+
+    /// Takes in probes that the last message made.
+    fn meet_probes(&mut self) {
+        let known = self.links.probes();
+        if known.len() > self.tallies.len() {
+            self.trust.fit(known, self.now);
+            self.tallies.resize(known.len(), Tally::default());
         }
-        sense.accepted += 1;
-        sense.last = Some((reading.value, reading.at));
-        Some(*reading)
     }
-    pub fn probe_wake(&self, _probe: ProbeIx) -> Option<Mono> {
-        None
+
+    /// The last message said less than it should have.
+    pub fn hear_spoiled(&mut self, now: Now, out: &mut Vec<Change>) {
+        if self.links.spoiled().is_empty() {
+            return;
+        }
+        self.meet_probes();
+        for spoiled in self.links.spoiled() {
+            self.trust.hear_refused(spoiled.probe, spoiled.why, now, &mut self.doubts);
+        }
+        self.tell_doubts(out);
     }
-    pub fn wake_probe(&mut self, _probe: ProbeIx, _now: Now, _out: &mut Vec<Change>) {}
-    pub fn listen_anew(&mut self, _now: Now) {}
-    pub fn spoiled(&mut self, _now: Now, _out: &mut Vec<Change>) {}
-    pub fn named_senses(&self) -> Vec<(String, &Sense)> {
-        Vec::new()
+
+    /// Silences that are due.
+    pub fn wake_probes(&mut self, now: Now, out: &mut Vec<Change>) {
+        self.meet_probes();
+        self.trust.wake(now, &mut self.doubts);
+        self.tell_doubts(out);
     }
-    pub fn recall(&mut self, _name: &str, _sense: Option<Sense>, _now: Now) {}
-    pub fn standing(&self) -> Vec<Key> {
-        Vec::new()
+
+    /// What `trust/` found becomes findings; a place that cannot be seen any more stops its clocks.
+    pub fn tell_doubts(&mut self, out: &mut Vec<Change>) {
+        if self.doubts.is_empty() {
+            return;
+        }
+        for event in std::mem::take(&mut self.doubts) {
+            let in_order = self.heat_in_order_without(&event);
+            self.probe_findings.hear(&event, in_order, out);
+            if let (Target::Enclosure(ix), Some(place), true) = (event.target, event.place, event.fault.is_some())
+                && let Some(den) = self.dens.get_mut(ix.index())
+            {
+                den.lose_sight(place);
+            }
+        }
     }
-    pub fn is_of_edges(&self, _key: Key) -> bool {
-        false
+
+    /// Whether another trusted sign tells that the heat of the probe's enclosure is in order.
+    fn heat_in_order_without(&self, event: &Event) -> bool {
+        let Target::Enclosure(ix) = event.target else { return true };
+        let Some(den) = self.dens.get(ix.index()) else { return true };
+        if !den.has_heat() {
+            return true;
+        }
+        let others = self
+            .links
+            .probes()
+            .iter()
+            .enumerate()
+            .filter(|(at, known)| known.target == event.target && *at != event.probe.index());
+        let sign = others.into_iter().any(|(at, known)| {
+            let Some(probe) = u32::try_from(at).ok().and_then(|at| self.trust.probe(ProbeIx(at))) else { return false };
+            match known.slot {
+                Slot::At(_, Quantity::Temperature) => probe.sees(),
+                Slot::Heat(..) => known.last.is_some_and(|at| self.now.mono.since(at.mono) < PLUG_HOLDS),
+                _ => false,
+            }
+        });
+        sign && !den.is_disturbed()
+    }
+
+    /// Whether any probe sees this quantity at this place, and what it said last. `None`: no link reads it.
+    pub fn shown(&self, ix: EnclosureIx, slot: Slot) -> Option<Shown> {
+        let at = self.links.probes().iter().position(|p| p.target == Target::Enclosure(ix) && p.slot == slot)?;
+        let probe = u32::try_from(at).ok().and_then(|at| self.trust.probe(ProbeIx(at)));
+        let last = probe.and_then(Probe::last_trusted);
+        Some(Shown {
+            value: last.map(|(value, _)| value),
+            at: last.map(|(_, at)| at.wall),
+            sees: probe.is_some_and(Probe::sees),
+        })
+    }
+
+    /// Probes by their stable names, for the store.
+    pub fn stored_probes(&self) -> Vec<(String, StoredProbe)> {
+        let known = self.links.probes().iter().enumerate();
+        let stored = known.filter_map(|(at, known)| {
+            let ix = ProbeIx(u32::try_from(at).ok()?);
+            let (name, probe) = (self.links.name(ix)?, self.trust.probe(ix)?.clone());
+            Some((name, StoredProbe { topic: known.topic.as_deref()?.to_owned(), probe }))
+        });
+        stored.collect()
+    }
+
+    /// Puts a stored probe back: its topic is met again, so that its silence from now on is noticed.
+    pub fn recall(&mut self, name: &str, stored: StoredProbe, now: Now) {
+        self.links.recall(&stored.topic);
+        self.meet_probes();
+        let all = 0..u32::try_from(self.links.probes().len()).unwrap_or(u32::MAX);
+        let Some(ix) = all.map(ProbeIx).find(|ix| self.links.name(*ix).as_deref() == Some(name)) else { return };
+        if let Some(known) = self.links.probes().get(ix.index()) {
+            self.trust.restore(ix, stored.probe, known, now);
+        }
+    }
+
+    /// Tells anew what stands of all probes, after they were put back.
+    pub fn retell(&mut self, out: &mut Vec<Change>) {
+        self.trust.standing(&mut self.doubts);
+        self.tell_doubts(out);
     }
 }

@@ -130,14 +130,14 @@ impl Engine {
         let first = |on: bool| {
             changes.iter().find(|(_, goes)| *goes == on).map(|(civil, _)| calendar.instant(civil.date, civil.of_day))
         };
-        let lux = self.world.sense_at(ix, Slot::At(Place::Air, Quantity::Illuminance)).and_then(|s| s.last);
+        let lux = self.world.shown(ix, Slot::At(Place::Air, Quantity::Illuminance)).and_then(|s| s.value);
         LightView {
             planned_on: wanted.and_then(|w| w.light_on),
             seen_on: den.light_seen(self.world.now.mono),
             seen: Vec::new(),
             on_at: first(true),
             off_at: first(false),
-            lux: lux.map(|(value, _)| value),
+            lux,
         }
     }
 
@@ -231,8 +231,13 @@ impl Engine {
         let settings = &self.world.settings;
         let known = self.world.links.probes().iter().enumerate();
         let views = known.filter_map(|(ix, probe)| {
-            let name = self.world.links.name(ProbeIx(u32::try_from(ix).ok()?))?;
-            let sense = self.world.senses.get(ix);
+            let probe_ix = ProbeIx(u32::try_from(ix).ok()?);
+            let name = self.world.links.name(probe_ix)?;
+            let (trust, tally) = (self.world.trust.probe(probe_ix), self.world.tallies.get(ix));
+            let doubt = match trust {
+                None => Some("never heard".to_owned()),
+                Some(trust) => trust.standing().first().map(|(fault, _)| fault.words()),
+            };
             let (enclosure, room) = match probe.target {
                 Target::Enclosure(ix) => (settings.enclosures.get(ix.index()).map(|e| e.id.clone()), None),
                 Target::Room(ix) => (None, settings.rooms.get(ix.index()).map(|r| r.id.clone())),
@@ -245,12 +250,12 @@ impl Engine {
                 quantity: probe.slot.quantity(),
                 topic: probe.topic.as_deref().unwrap_or_default().to_owned(),
                 payload: None,
-                last: sense.and_then(|s| s.last).map(|(value, _)| value),
-                last_at: sense.and_then(|s| s.last).map(|(_, at)| at.wall),
-                usual_interval: sense.and_then(|s| s.usual_interval()).or(probe.every),
-                accepted: sense.map_or(0, |s| s.accepted),
-                doubted: sense.map_or(0, |s| s.doubted),
-                doubt: sense.map_or(Some("never heard".to_owned()), |s| s.doubt_words()),
+                last: trust.and_then(|t| t.last_value()),
+                last_at: trust.and_then(|t| t.last_heard()).map(|at| at.wall),
+                usual_interval: trust.and_then(|t| t.usual()).or(probe.every),
+                accepted: tally.map_or(0, |t| t.accepted),
+                doubted: tally.map_or(0, |t| t.doubted),
+                doubt,
             })
         });
         views.collect()

@@ -3,7 +3,7 @@
 //! A sleeper's real deadline usually moves later with every reading. It is not moved in the heap: when the entry comes up,
 //! the sleeper is asked again, and put back if it is not yet due.
 
-use crate::terms::id::{EnclosureIx, ProbeIx};
+use crate::terms::id::EnclosureIx;
 use crate::terms::time::{Mono, Span};
 use std::cmp::Reverse;
 use std::collections::{BTreeMap, BinaryHeap};
@@ -11,7 +11,7 @@ use std::collections::{BTreeMap, BinaryHeap};
 /// Who sleeps. The order decides who is woken first at one instant.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Sleeper {
-    Probe(ProbeIx),
+    Probes,
     Enclosure(EnclosureIx),
     Feed,
     Incidents,
@@ -74,7 +74,7 @@ mod tests {
     #[test]
     fn an_entry_comes_up_once_and_the_earliest_counts() {
         let mut timers = Timers::default();
-        let (a, b) = (Sleeper::Probe(ProbeIx(1)), Sleeper::Desk);
+        let (a, b) = (Sleeper::Probes, Sleeper::Desk);
         timers.wish(a, Some(Mono::from_ms(50)));
         timers.wish(a, Some(Mono::from_ms(90)));
         timers.wish(a, Some(Mono::from_ms(20)));

@@ -4,7 +4,7 @@
 use super::den::{Around, Den};
 use super::local::LocalClock;
 use super::pulse::Pulse;
-use super::sense::Sense;
+use super::sense::Tally;
 use super::settings::Settings;
 use crate::care::calendar::Calendar;
 use crate::care::plan::Plan;
@@ -16,7 +16,8 @@ use crate::incident::house::{House, Member};
 use crate::reading::links::Links;
 use crate::terms::id::{EnclosureIx, RoomIx};
 use crate::terms::place::Place;
-use crate::terms::time::{Mono, Now, Span, Wall};
+use crate::terms::time::{Now, Span, Wall};
+use crate::trust::watch::Watch as Trust;
 use std::sync::Arc;
 
 /// A room's reading counts for its enclosures for this long.
@@ -45,7 +46,11 @@ pub struct World {
     pub settings: Arc<Settings>,
     pub local: LocalClock,
     pub links: Links,
-    pub senses: Vec<Sense>,
+    pub trust: Trust,
+    pub tallies: Vec<Tally>,
+    pub probe_findings: crate::finding::probe::Judge,
+    /// Scratch, empty between entries.
+    pub doubts: Vec<crate::trust::Event>,
     pub dens: Vec<Den>,
     pub rooms: Vec<RoomNow>,
     pub feed: Feed,
@@ -71,7 +76,10 @@ impl World {
         World {
             local: LocalClock::new(calendar),
             links,
-            senses: Vec::new(),
+            trust: Trust::new(settings.enclosures.iter().map(|e| e.room).collect()),
+            tallies: Vec::new(),
+            probe_findings: Default::default(),
+            doubts: Vec::new(),
             dens,
             rooms: vec![RoomNow::default(); settings.rooms.len()],
             feed: Feed::default(),
@@ -135,12 +143,6 @@ impl World {
         }
     }
 
-    /// Probes that ever spoke, and those of them that are not overdue.
-    pub fn speaking(&self) -> (usize, usize) {
-        let known = self.senses.iter().filter(|s| s.ever_heard());
-        known.fold((0, 0), |(all, speaking), s| (all + 1, speaking + usize::from(!s.is_silent())))
-    }
-
     /// Whether a finding is held back because the feed explains it.
     pub fn explained_by_feed(&self, change: &Change) -> bool {
         let silent = |key: &Key| key.cause == Cause::ProbeSilent && key.subject != Subject::Site;
@@ -148,16 +150,6 @@ impl World {
             Change::Stands(finding) => silent(&finding.key) && self.feed.covers_silence(self.now.mono),
             Change::Calm(_) => false,
         }
-    }
-
-    /// The earliest wall instant at which something is planned in a den, on the monotonic clock.
-    pub fn mono_of(&self, wall: Wall) -> Mono {
-        if wall == Wall::MAX { Mono::MAX } else { self.now.mono + wall.since(self.now.wall) }
-    }
-
-    /// Whether anything at a place can be seen now.
-    pub fn sees(&self, ix: EnclosureIx, place: Place) -> bool {
-        self.senses.iter().any(|s| s.is_of(ix, place) && !s.is_blind())
     }
 }
 

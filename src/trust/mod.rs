@@ -116,6 +116,22 @@ impl Kind {
 }
 
 impl Fault {
+    /// In a few words, for lists.
+    pub fn words(self) -> String {
+        match self {
+            Fault::NeverHeard { .. } => "never heard since the start".to_owned(),
+            Fault::Silent => "silent".to_owned(),
+            Fault::Unreadable(why) => format!("cannot be read: {}", why.words()),
+            Fault::Unbelievable(_) => "not believed: its values cannot be".to_owned(),
+            Fault::Noisy => "far noisier than its habit".to_owned(),
+            Fault::Soaked => "humidity at the end of its scale for half a day".to_owned(),
+            Fault::Battery { level } => format!("battery low ({level:.2})"),
+            Fault::Stuck { for_ } => format!("one value for {for_}"),
+            Fault::UnitChanged => "reads as the other scale of temperature".to_owned(),
+            Fault::SwappedWith(other) => format!("exchanged with the {}", other.label()),
+        }
+    }
+
     pub const fn kind(self) -> Kind {
         match self {
             Fault::NeverHeard { .. } | Fault::Silent => Kind::Silent,
