@@ -7,7 +7,7 @@ use super::view::{
 };
 use crate::finding::cause::{Cause, Urgency};
 use crate::heat::view::{Learned, Rhythm, State};
-use crate::incident::book::scope_names;
+use crate::incident::house::scope_names;
 use crate::incident::shelf::Kind;
 use crate::incident::{Incident, State as IncidentState};
 use crate::notice::scene::PlaceNow;

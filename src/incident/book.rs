@@ -1,12 +1,12 @@
 //! The book of incidents: edges of findings, answers, shelving and wakes go in; what may have to be told comes out.
 
 use super::house::House;
-use super::shelf::{Kind, Shelf};
-use super::{Answer, Incident, Row, Scope, Standing, Step, Told, Worse, crosses_never, enclosure_of, origin, stored};
-use crate::finding::cause::{Cause, Urgency};
+use super::shelf::Shelf;
+use super::{Answer, Incident, Row, Standing, Step, Worse, crosses_never, enclosure_of, id, origin, stored};
+use crate::finding::cause::Urgency;
 use crate::finding::{Change, Finding, Key, earlier};
 use crate::terms::id::EnclosureIx;
-use crate::terms::time::{Mono, Now, Span, Wall};
+use crate::terms::time::{Mono, Now, Span};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// How long the first telling waits for company.
@@ -17,22 +17,17 @@ const COMES_BACK: Span = Span::h(24);
 /// How long an ended incident is kept in memory, for the weekly letter.
 const REMEMBERED: Span = Span::days(8);
 const MOST_REMEMBERED: usize = 2_000;
-/// A recovered circuit: glass warms at its own pace, so the last ones get this long before they count as left behind.
-const LEFT_BEHIND_POWER: Span = Span::h(1);
-const LEFT_BEHIND_FEED: Span = Span::min(20);
-const LONGEST_HANDS_IN: Span = Span::h(12);
-const LONGEST_SHELF: Span = Span::days(60);
 
 /// All incidents, open and lately ended, and all shelves.
 #[derive(Clone, Debug)]
 pub struct Book {
-    house: House,
-    incidents: Vec<Incident>,
-    shelves: BTreeMap<EnclosureIx, Shelf>,
+    pub(super) house: House,
+    pub(super) incidents: Vec<Incident>,
+    pub(super) shelves: BTreeMap<EnclosureIx, Shelf>,
     /// Number of the next id.
     next: u64,
     /// Keys of rows that have changed since [`Book::rows`].
-    changed: BTreeSet<String>,
+    pub(super) changed: BTreeSet<String>,
 }
 
 impl Book {
@@ -83,7 +78,7 @@ impl Book {
         }
     }
 
-    fn stands(&mut self, mut finding: Finding, now: Now, out: &mut Vec<Step>) {
+    pub(super) fn stands(&mut self, mut finding: Finding, now: Now, out: &mut Vec<Step>) {
         let enclosure = enclosure_of(finding.key.subject);
         let empty = enclosure.is_some_and(|ix| self.house.is_empty_enclosure(ix));
         if empty {
@@ -157,8 +152,8 @@ impl Book {
         self.settle(at, now, out);
     }
 
-    fn begin(&mut self, now: Now) -> usize {
-        let id = name(self.next);
+    pub(super) fn begin(&mut self, now: Now) -> usize {
+        let id = id::name(self.next);
         self.next += 1;
         self.changed.insert("book".to_owned());
         self.incidents.push(Incident::new(id, now));
@@ -179,101 +174,6 @@ impl Book {
         incident.due = Some(Mono::MAX);
         incident.record(now, "warmside", "came back");
         Some(at)
-    }
-
-    /// Merges other open incidents of the same origin into this one, or this one into an older one.
-    fn gather(&mut self, at: usize, key: Key, now: Now, out: &mut Vec<Step>) -> usize {
-        let Some(this) = self.incidents.get(at) else { return at };
-        let id = this.id.clone();
-        let mut same: Vec<String> = Vec::new();
-        for other in self.open().filter(|o| o.id != id && !o.drill) {
-            let whole =
-                other.findings.iter().filter(|s| s.stands).all(|s| origin::joins(this, &s.finding, &self.house));
-            if whole
-                && other.standing().next().is_some()
-                && other.leading().is_some_and(|f| origin::joins(this, f, &self.house))
-            {
-                let apart = other.members().is_disjoint(&this.members());
-                if apart || origin::scope_of(key.subject).is_some() {
-                    same.push(other.id.clone());
-                }
-            }
-        }
-        same.extend(self.powerless_together(at));
-        same.push(id);
-        same.sort();
-        same.dedup();
-        let kept = self.merge(&same, now, out);
-        let kept = self.across_circuits(&kept, now, out);
-        self.incidents.iter().position(|i| i.id == kept).unwrap_or(at)
-    }
-
-    /// Incidents of one circuit that together leave at least half of it without heat.
-    fn powerless_together(&self, at: usize) -> Vec<String> {
-        let heatless = |i: &Incident| -> Vec<(EnclosureIx, Mono)> {
-            let power = i.standing().filter(|f| origin::kin(f.key.cause) == Some(origin::Kin::Power));
-            power.filter_map(|f| Some((enclosure_of(f.key.subject)?, f.since.mono))).collect()
-        };
-        let Some(this) = self.incidents.get(at).map(heatless) else { return Vec::new() };
-        let Some((ix, since)) = this.last().copied() else { return Vec::new() };
-        let near = |(other, at): &(EnclosureIx, Mono)| {
-            self.house.same_circuit(*other, ix) && at.since(since).as_ms().abs() <= origin::POWER_WINDOW.as_ms()
-        };
-        let (mut ids, mut enclosures) = (Vec::new(), BTreeSet::new());
-        for other in self.open() {
-            let those: Vec<_> = heatless(other).into_iter().filter(near).collect();
-            if !those.is_empty() {
-                ids.push(other.id.clone());
-                enclosures.extend(those.into_iter().map(|(ix, _)| ix));
-            }
-        }
-        if enclosures.len() >= 2 && origin::is_half_of_each_circuit(&enclosures, &self.house) {
-            ids
-        } else {
-            Vec::new()
-        }
-    }
-
-    /// Circuits that lost their power together: the mains.
-    fn across_circuits(&mut self, id: &str, now: Now, out: &mut Vec<Step>) -> String {
-        let lost = |i: &Incident, house: &House| {
-            matches!(origin::shared(i, house), Some((_, Some(Cause::PowerLost)))).then(|| i.since().mono)
-        };
-        let Some(since) = self.get(id).and_then(|i| lost(i, &self.house)) else { return id.to_owned() };
-        let near = |m: Mono| m.since(since).as_ms().abs() <= Span::min(10).as_ms();
-        let together: Vec<String> =
-            self.open().filter(|i| lost(i, &self.house).is_some_and(near)).map(|i| i.id.clone()).collect();
-        self.merge(&together, now, out)
-    }
-
-    /// Into the one that people know, else the oldest; answers its id.
-    fn merge(&mut self, ids: &[String], now: Now, out: &mut Vec<Step>) -> String {
-        let open: Vec<usize> =
-            (0..self.incidents.len()).filter(|i| self.incidents.get(*i).is_some_and(|i| ids.contains(&i.id))).collect();
-        let told = |at: &&usize| self.incidents.get(**at).is_some_and(|i| i.told.is_some());
-        let Some(kept) = open.iter().find(told).or(open.first()).copied() else { return String::new() };
-        let kept_id = self.incidents.get(kept).map(|i| i.id.clone()).unwrap_or_default();
-        for at in open.into_iter().filter(|at| *at != kept) {
-            let Some(other) = self.incidents.get_mut(at) else { continue };
-            other.record(now, "warmside", format!("same origin as {kept_id}"));
-            (other.ended, other.due) = (Some(now), None);
-            other.merged_into = Some(kept_id.clone());
-            let (id, findings, told) = (other.id.clone(), std::mem::take(&mut other.findings), other.told.clone());
-            let latched = other.latched;
-            self.touch(&id);
-            if let Some(keep) = self.incidents.get_mut(kept) {
-                keep.latched |= latched;
-                keep.record(now, "warmside", format!("took over {id}"));
-                keep.findings.extend(findings);
-                match (&mut keep.told, told) {
-                    (Some(mine), Some(theirs)) => mine.take_over(theirs),
-                    (None, theirs @ Some(_)) => keep.told = theirs,
-                    _ => {}
-                }
-            }
-            out.push(Step::Merged { incident: id, into: kept_id.clone() });
-        }
-        kept_id
     }
 
     fn calm(&mut self, key: Key, now: Now, out: &mut Vec<Step>) {
@@ -320,7 +220,7 @@ impl Book {
             if incident.told.is_none() || incident.due.is_some() {
                 let due = now.mono + wait;
                 incident.due = Some(incident.due.map_or(due, |d| d.min(due)));
-            } else if let Some(why) = incident.news(&self.house) {
+            } else if let Some(why) = incident.news() {
                 incident.tell(now, &self.house);
                 // What was answered was less than this.
                 incident.answered = None;
@@ -378,46 +278,6 @@ impl Book {
         answered.contains(&true)
     }
 
-    /// Somebody works in an enclosure for a while (at most 12 h). `false`: no such enclosure, or no length.
-    pub fn hands_in(&mut self, ix: EnclosureIx, by: &str, length: Span, now: Now) -> bool {
-        self.suppress(ix, Kind::HandsIn, by, length.min(LONGEST_HANDS_IN), now)
-    }
-
-    /// A keeper shelves an enclosure until then (at most 60 days). `false`: no such enclosure, or that time is over.
-    pub fn shelve(&mut self, ix: EnclosureIx, by: &str, until: Wall, now: Now) -> bool {
-        self.suppress(ix, Kind::Shelved, by, until.since(now.wall).min(LONGEST_SHELF), now)
-    }
-
-    fn suppress(&mut self, ix: EnclosureIx, kind: Kind, by: &str, length: Span, now: Now) -> bool {
-        if length <= Span::ZERO || self.house.get(ix).is_none() {
-            return false;
-        }
-        let until = now.mono + length;
-        let held = self.shelves.remove(&ix).map(|s| s.held).unwrap_or_default();
-        self.shelves.insert(ix, Shelf { kind, by: by.to_owned(), since: now, until, held });
-        self.record_shelf(ix, now, by, if kind == Kind::HandsIn { "hands in" } else { "shelved" });
-        self.touch_shelf(ix);
-        true
-    }
-
-    /// Ends a shelf or hands-in early. `false`: there is none.
-    pub fn unshelve(&mut self, ix: EnclosureIx, by: &str, now: Now, out: &mut Vec<Step>) -> bool {
-        let Some(shelf) = self.shelves.remove(&ix) else { return false };
-        self.touch_shelf(ix);
-        self.record_shelf(ix, now, by, "unshelved");
-        for finding in shelf.held {
-            self.stands(finding, now, out);
-        }
-        true
-    }
-
-    fn record_shelf(&mut self, ix: EnclosureIx, now: Now, by: &str, what: &str) {
-        for incident in self.incidents.iter_mut().filter(|i| i.is_open() && i.members().contains(&ix)) {
-            incident.record(now, by, what);
-            self.changed.insert(format!("incident/{}", incident.id));
-        }
-    }
-
     /// A practice alarm, until answered. Its id.
     pub fn drill(&mut self, by: &str, now: Now, out: &mut Vec<Step>) -> String {
         let at = self.begin(now);
@@ -470,17 +330,6 @@ impl Book {
         self.forget(now);
     }
 
-    fn resume(&mut self, ix: EnclosureIx, now: Now, out: &mut Vec<Step>) {
-        let Some(shelf) = self.shelves.remove(&ix) else { return };
-        self.touch_shelf(ix);
-        self.record_shelf(ix, now, "warmside", "watched again: its time was over");
-        let incident = self.open().find(|i| i.members().contains(&ix)).map(|i| i.id.clone());
-        out.push(Step::Resumed { enclosure: ix, kind: shelf.kind, by: shelf.by, incident });
-        for finding in shelf.held {
-            self.stands(finding, now, out);
-        }
-    }
-
     fn end_those_due(&mut self, now: Now, out: &mut Vec<Step>) {
         for i in 0..self.incidents.len() {
             let ends = |i: &Incident| i.is_open() && i.ends_at().is_some_and(|at| at <= now.mono);
@@ -490,35 +339,6 @@ impl Book {
             let id = incident.id.clone();
             self.touch(&id);
             out.push(Step::Ended { incident: id });
-        }
-    }
-
-    /// The rest of a circuit or feed has recovered: who is left behind has a fault of its own.
-    fn split_those_due(&mut self, now: Now, out: &mut Vec<Step>) {
-        for i in 0..self.incidents.len() {
-            let splits = |i: &Incident| i.is_open() && i.splits_at().is_some_and(|at| at <= now.mono);
-            let Some(old) = self.incidents.get_mut(i).filter(|i| splits(i)) else { continue };
-            let (left, recovered): (Vec<_>, Vec<_>) =
-                std::mem::take(&mut old.findings).into_iter().partition(|s| s.stands);
-            old.findings = recovered;
-            old.calm = old.findings.iter().map(|s| s.changed).max_by_key(|c| c.mono);
-            let (id, latched) = (old.id.clone(), left.iter().any(|s| s.finding.latched));
-            let at = self.begin(now);
-            if let Some(new) = self.incidents.get_mut(at) {
-                new.findings = left;
-                new.latched = latched;
-                new.record(now, "warmside", format!("left behind when the rest of {id} recovered"));
-                new.record(now, "warmside", "raised");
-                new.shared = origin::shared(new, &self.house).map(|(scope, _)| (scope, None));
-                new.tell(now, &self.house);
-                let new_id = new.id.clone();
-                if let Some(old) = self.incidents.get_mut(i) {
-                    old.record(now, "warmside", format!("what is left goes on as {new_id}"));
-                }
-                self.touch(&new_id);
-                out.push(Step::Raised { incident: new_id });
-            }
-            self.touch(&id);
         }
     }
 
@@ -533,12 +353,8 @@ impl Book {
         }
     }
 
-    fn touch(&mut self, id: &str) {
+    pub(super) fn touch(&mut self, id: &str) {
         self.changed.insert(format!("incident/{id}"));
-    }
-
-    fn touch_shelf(&mut self, ix: EnclosureIx) {
-        self.changed.insert(format!("shelf/{}", self.house.id(ix)));
     }
 
     /// The rows that have changed since the last call. Rows of ended incidents are never deleted here: they are the history.
@@ -585,108 +401,9 @@ impl Book {
                 lost.push(row.key.clone());
             }
         }
-        self.incidents.sort_by(|a, b| (number(&a.id), &a.id).cmp(&(number(&b.id), &b.id)));
-        let highest = self.incidents.iter().filter_map(|i| number(&i.id)).max();
+        self.incidents.sort_by(|a, b| (id::number(&a.id), &a.id).cmp(&(id::number(&b.id), &b.id)));
+        let highest = self.incidents.iter().filter_map(|i| id::number(&i.id)).max();
         self.next = self.next.max(highest.map_or(0, |n| n.saturating_add(1)));
         self.forget(now);
-    }
-}
-
-impl Told {
-    fn take_over(&mut self, other: Told) {
-        self.urgency = self.urgency.max(other.urgency);
-        self.enclosures.extend(other.enclosures);
-        self.nevers.extend(other.nevers);
-    }
-}
-
-impl Incident {
-    fn tell(&mut self, now: Now, house: &House) {
-        let before = self.told.take();
-        let cause = self.cause().unwrap_or(Cause::WatcherRestarted);
-        let enclosures = self.enclosures(house).into_iter().collect();
-        let mut told = Told { at: now, urgency: self.urgency(), cause, enclosures, nevers: self.nevers() };
-        if let Some(before) = before {
-            told.take_over(before);
-        }
-        self.told = Some(told);
-    }
-
-    /// Whether something of it is worth telling again.
-    fn news(&self, house: &House) -> Option<Worse> {
-        let told = self.told.as_ref()?;
-        if self.urgency() > told.urgency {
-            return Some(Worse::Urgency);
-        }
-        if !self.nevers().is_subset(&told.nevers) {
-            return Some(Worse::Never);
-        }
-        let named = self.shared.is_some_and(|(_, cause)| cause.is_some_and(|c| c.explains() > told.cause.explains()));
-        let was_alone = told.enclosures.len() == 1 && self.urgency() == Urgency::Now;
-        if named {
-            return Some(Worse::Named);
-        }
-        (was_alone && self.enclosures(house).len() > 1).then_some(Worse::Spread)
-    }
-
-    /// When it ends, if nothing happens.
-    fn ends_at(&self) -> Option<Mono> {
-        if self.drill {
-            return self.answered.as_ref().map(|a| a.at.mono);
-        }
-        let may_end = self.due.is_none() && (!self.latched || self.answered.is_some());
-        self.calm.filter(|_| may_end).map(|c| c.mono + self.dwell())
-    }
-
-    /// When the few that are left of many count as left behind.
-    fn splits_at(&self) -> Option<Mono> {
-        let (_, cause) = self.shared?;
-        let patience = match cause? {
-            Cause::PowerLost => LEFT_BEHIND_POWER,
-            Cause::FeedSilent => LEFT_BEHIND_FEED,
-            _ => return None,
-        };
-        let left = self.standing_members();
-        let whole_stands = self.standing().any(|f| enclosure_of(f.key.subject).is_none());
-        if self.due.is_some() || whole_stands || left.is_empty() || 2 * left.len() >= self.members().len() {
-            return None;
-        }
-        let last = self.findings.iter().filter(|s| !s.stands).map(|s| s.changed.mono).max()?;
-        Some(last + patience)
-    }
-}
-
-/// Digits and letters that are not mistaken for one another, read aloud or in any typeface.
-const ALPHABET: &[u8; 32] = b"0123456789ABCDEFGHJKMNPQRSTVWXYZ";
-
-fn name(mut n: u64) -> String {
-    let mut digits = Vec::new();
-    loop {
-        digits.push(ALPHABET.get((n % 32) as usize).copied().unwrap_or(b'0') as char);
-        n /= 32;
-        if n == 0 {
-            return digits.into_iter().rev().collect();
-        }
-    }
-}
-
-fn number(id: &str) -> Option<u64> {
-    id.bytes().try_fold(0u64, |n, b| {
-        let digit = ALPHABET.iter().position(|a| *a == b.to_ascii_uppercase())?;
-        n.checked_mul(32)?.checked_add(digit as u64)
-    })
-}
-
-/// What ties an incident together, for notices: (room, circuit) by id.
-pub fn scope_names<'a>(incident: &Incident, house: &'a House) -> (Option<&'a str>, Option<&'a str>) {
-    let of_room = matches!(incident.cause(), Some(Cause::RoomCold | Cause::RoomHot));
-    match incident.shared {
-        Some((Scope::Room(room), _)) => (house.room_id(room), None),
-        Some((Scope::Circuit(circuit), _)) => (None, house.circuit_id(circuit)),
-        None if of_room => {
-            let first = incident.enclosures(house).first().copied();
-            (first.and_then(|ix| house.room(ix)).and_then(|room| house.room_id(room)), None)
-        }
-        _ => (None, None),
     }
 }

@@ -1,6 +1,6 @@
 //! What incidents know of the house: which enclosures share a room or a circuit, who lives alone, who is watched.
 
-use super::Scope;
+use super::{Incident, Scope};
 use crate::finding::Subject;
 use crate::finding::cause::Cause;
 use crate::terms::id::{CircuitIx, EnclosureIx, RoomIx};
@@ -87,5 +87,19 @@ impl House {
     }
     pub fn circuit_id(&self, circuit: CircuitIx) -> Option<&str> {
         self.circuits.get(circuit.index()).map(String::as_str)
+    }
+}
+
+/// What ties an incident together, for notices: (room, circuit) by id.
+pub fn scope_names<'a>(incident: &Incident, house: &'a House) -> (Option<&'a str>, Option<&'a str>) {
+    let of_room = matches!(incident.cause(), Some(Cause::RoomCold | Cause::RoomHot));
+    match incident.shared {
+        Some((Scope::Room(room), _)) => (house.room_id(room), None),
+        Some((Scope::Circuit(circuit), _)) => (None, house.circuit_id(circuit)),
+        None if of_room => {
+            let first = incident.enclosures(house).first().copied();
+            (first.and_then(|ix| house.room(ix)).and_then(|room| house.room_id(room)), None)
+        }
+        _ => (None, None),
     }
 }

@@ -4,11 +4,16 @@
 //! have to be told. Whom and when is `notice/`'s affair. The rules of one origin stand in [`origin`].
 
 pub mod book;
+mod due;
+mod gather;
 pub mod house;
+mod id;
 pub mod origin;
 pub mod shelf;
 mod stored;
 
+#[cfg(test)]
+mod many;
 #[cfg(test)]
 mod model;
 #[cfg(test)]

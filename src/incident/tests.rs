@@ -158,7 +158,7 @@ fn watts_show_a_breaker_before_the_first_mail() {
     }
     d.until(10);
     d.gave(&["2 raised 10 power-lost a3,a2,a1,a4"]);
-    assert_eq!(book::scope_names(d.book.get("10").expect("open"), d.book.house()), (None, Some("c0")));
+    assert_eq!(house::scope_names(d.book.get("10").expect("open"), d.book.house()), (None, Some("c0")));
 }
 
 #[test]
@@ -169,7 +169,7 @@ fn two_circuits_together_are_the_mains() {
     }
     d.until(10);
     d.gave(&["2 merged 11 into 10", "2 raised 10 power-lost a1,a2,a3,a4"]);
-    assert_eq!(book::scope_names(d.book.get("10").expect("open"), d.book.house()), (None, None));
+    assert_eq!(house::scope_names(d.book.get("10").expect("open"), d.book.house()), (None, None));
 }
 
 #[test]

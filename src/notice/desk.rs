@@ -5,47 +5,43 @@ use super::local::Local;
 use super::scene::Eyes;
 use super::settings::{Keeper, Settings};
 use super::thread::{Thread, is_quiet};
-use super::words::{self, Mail, Telling};
-use super::{Event, Letter, Note, Notice, NoticeRow, round_down};
+use super::words;
+use super::{Event, Note, Notice, NoticeRow};
 use crate::finding::cause::Urgency;
-use crate::finding::{Finding, earlier};
-use crate::incident::book::{Book, scope_names};
+use crate::finding::earlier;
+use crate::incident::book::Book;
 use crate::incident::{Incident, Row, Step, Worse};
 use crate::terms::id::EnclosureIx;
 use crate::terms::time::{Mono, Now, Span, Wall};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
-/// What is over `at_most` is told together after this.
-const GATHER: Span = Span::min(10);
 /// A practice alarm is repeated this often, then left.
 const MOST_DRILLS: u32 = 4;
-/// Findings kept for the next letter.
-const MOST_NOTES: usize = 200;
 
 /// What of the desk survives a restart.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-struct Memory {
-    threads: BTreeMap<String, Thread>,
+pub(super) struct Memory {
+    pub(super) threads: BTreeMap<String, Thread>,
     /// When urgent mails went out in the last hour.
-    urgent: Vec<Mono>,
+    pub(super) urgent: Vec<Mono>,
     /// Incidents whose mails are gathered: what would have been sent, to whom.
-    gathered: Vec<Held>,
-    gather_at: Option<Mono>,
-    gatherings: u64,
-    notes: Vec<Note>,
-    daily: Option<Wall>,
-    weekly: Option<Wall>,
+    pub(super) gathered: Vec<Held>,
+    pub(super) gather_at: Option<Mono>,
+    pub(super) gatherings: u64,
+    pub(super) notes: Vec<Note>,
+    pub(super) daily: Option<Wall>,
+    pub(super) weekly: Option<Wall>,
     /// When the last practice alarm began, and how long until it was answered.
-    drill: Option<(Wall, Option<Span>)>,
-    tally: Tally,
+    pub(super) drill: Option<(Wall, Option<Span>)>,
+    pub(super) tally: Tally,
 }
 
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-struct Held {
-    incident: String,
-    event: Event,
-    to: Vec<String>,
+pub(super) struct Held {
+    pub(super) incident: String,
+    pub(super) event: Event,
+    pub(super) to: Vec<String>,
 }
 
 /// Mails since the last weekly letter.
@@ -67,12 +63,12 @@ pub struct World<'a> {
 
 #[derive(Clone, Debug)]
 pub struct Desk {
-    settings: Settings,
-    local: Local,
-    memory: Memory,
+    pub(super) settings: Settings,
+    pub(super) local: Local,
+    pub(super) memory: Memory,
     /// The clocks at the last call: letters are due by the wall clock, wakes are asked for by the other.
     clocks: Now,
-    changed: bool,
+    pub(super) changed: bool,
 }
 
 impl Desk {
@@ -115,7 +111,7 @@ impl Desk {
         self.next_keeper(thread, incident, book).map(|(at, k)| (k.id.clone(), self.wall_of(at)))
     }
 
-    fn wall_of(&self, at: Mono) -> Wall {
+    pub(super) fn wall_of(&self, at: Mono) -> Wall {
         self.clocks.wall + at.since(self.clocks.mono)
     }
 
@@ -244,15 +240,6 @@ impl Desk {
         out.push(self.row(id, thread, notice, mail));
     }
 
-    fn note(&mut self, finding: &Finding, book: &Book) {
-        let ids = book.house().concerned(finding.key.subject, finding.key.cause);
-        let enclosures = ids.into_iter().map(|ix| book.house().id(ix).to_owned()).collect();
-        let note = Note { cause: finding.key.cause, enclosures, place: finding.key.place };
-        if !self.memory.notes.contains(&note) && self.memory.notes.len() < MOST_NOTES {
-            self.memory.notes.push(note);
-        }
-    }
-
     /// The earliest instant at which [`Desk::wake`] has something to do.
     pub fn next_wake(&self, book: &Book) -> Option<Mono> {
         let letters = [self.memory.daily, self.memory.weekly].into_iter().flatten().min();
@@ -265,13 +252,13 @@ impl Desk {
         })
     }
 
-    fn repeats_at(&self, thread: &Thread, incident: &Incident) -> Option<Mono> {
+    pub(super) fn repeats_at(&self, thread: &Thread, incident: &Incident) -> Option<Mono> {
         let over = incident.drill && thread.repeats >= MOST_DRILLS;
         (!over).then(|| thread.repeats_at(incident, &self.settings))
     }
 
     /// Who joins next, if nobody answers.
-    fn next_keeper(&self, thread: &Thread, incident: &Incident, book: &Book) -> Option<(Mono, &Keeper)> {
+    pub(super) fn next_keeper(&self, thread: &Thread, incident: &Incident, book: &Book) -> Option<(Mono, &Keeper)> {
         if thread.paused_until.is_some() || is_quiet(incident, book) {
             return None;
         }
@@ -346,7 +333,7 @@ impl Desk {
         }
     }
 
-    fn first(&self, now: Now) -> Vec<String> {
+    pub(super) fn first(&self, now: Now) -> Vec<String> {
         keepers::first(&self.settings.keepers, now.wall, &self.local).into_iter().map(|k| k.id.clone()).collect()
     }
 
@@ -393,239 +380,5 @@ impl Desk {
         let notice = self.notice(incident, event, to, &mail, book, now);
         let row = self.row(id, first, notice, mail);
         out.push(row);
-    }
-
-    fn within_measure(&mut self, always: bool, now: Now) -> bool {
-        self.memory.urgent.retain(|at| now.mono.since(*at) < Span::h(1));
-        let fits = always || (self.memory.urgent.len() as u64) < u64::from(self.settings.at_most.max(1));
-        if fits {
-            self.memory.urgent.push(now.mono);
-        }
-        fits
-    }
-
-    fn hold(&mut self, incident: &Incident, event: Event, to: &[String], now: Now) {
-        self.memory.gather_at.get_or_insert(now.mono + GATHER);
-        match self.memory.gathered.iter_mut().find(|h| h.incident == incident.id) {
-            Some(held) => {
-                held.event = held.event.min(event);
-                held.to.extend(to.iter().filter(|k| !held.to.contains(k)).cloned().collect::<Vec<_>>());
-            }
-            None => self.memory.gathered.push(Held { incident: incident.id.clone(), event, to: to.to_vec() }),
-        }
-    }
-
-    fn write(&self, incident: &Incident, event: Event, why: Option<Worse>, w: World) -> Mail {
-        let World { book, eyes, now } = w;
-        let house = book.house();
-        let list = if event == Event::Ended { incident.all_enclosures(house) } else { incident.enclosures(house) };
-        let thread = self.memory.threads.get(&incident.id);
-        let next_repeat = thread.and_then(|t| self.repeats_at(t, incident)).map(|at| self.wall_of(at));
-        let next_keeper = thread.and_then(|t| self.next_keeper(t, incident, book));
-        let next_keeper = next_keeper.map(|(at, k)| (k.name.clone(), self.wall_of(at)));
-        let scenes: Vec<_> = list.iter().map(|ix| (*ix, eyes.scene(*ix))).collect();
-        let told_names = thread.map(|t| t.told.keys().map(|k| self.name(k)).collect()).unwrap_or_default();
-        words::alarm(&Telling {
-            incident,
-            event,
-            why,
-            house,
-            scenes,
-            eyes,
-            local: &self.local,
-            settings: &self.settings,
-            now,
-            next_repeat,
-            next_keeper,
-            told_names,
-            answered_by: incident.answered.as_ref().map(|a| (self.name(&a.by), a.at.wall)),
-        })
-    }
-
-    fn name(&self, keeper: &str) -> String {
-        self.settings.keepers.iter().find(|k| k.id == keeper).map_or(keeper.to_owned(), |k| k.name.clone())
-    }
-
-    fn notice(&self, incident: &Incident, event: Event, to: &[String], mail: &Mail, book: &Book, now: Now) -> Notice {
-        let house = book.house();
-        let list = if event == Event::Ended { incident.all_enclosures(house) } else { incident.enclosures(house) };
-        let (room, circuit) = scope_names(incident, house);
-        let tells = event != Event::Ended;
-        Notice {
-            at: now.wall,
-            incident: Some(incident.id.clone()),
-            event,
-            urgency: incident.urgency(),
-            cause: incident.cause(),
-            enclosures: Some(list.into_iter().map(|ix| house.id(ix).to_owned()).collect()),
-            place: incident.place(),
-            since: (!incident.drill).then(|| incident.since().wall),
-            act_by: incident.act_by().filter(|_| tells).map(round_down),
-            to: to.to_vec(),
-            subject: mail.subject.clone(),
-            room: room.map(str::to_owned),
-            circuit: circuit.map(str::to_owned),
-            letter: None,
-            notes: None,
-        }
-    }
-
-    fn row(&mut self, id: String, thread: Option<String>, notice: Notice, mail: Mail) -> NoticeRow {
-        self.changed = true;
-        let urgent = notice.event != Event::Digest && notice.urgency == Urgency::Now;
-        for keeper in &notice.to {
-            let tally = self.memory.tally.mails.entry(keeper.clone()).or_default();
-            *tally = (tally.0.saturating_add(1), tally.1.saturating_add(u32::from(urgent)));
-        }
-        if let Some([one]) = notice.enclosures.as_deref() {
-            let about = self.memory.tally.about.entry(one.clone()).or_default();
-            *about = about.saturating_add(1);
-        }
-        let address =
-            |id: &String| self.settings.keepers.iter().find(|k| k.id == *id).map(|k| (k.id.clone(), k.mail.clone()));
-        NoticeRow {
-            id,
-            thread,
-            json: notice.json(),
-            urgency: notice.urgency,
-            digest: notice.event == Event::Digest,
-            to: notice.to.iter().filter_map(address).collect(),
-            subject: mail.subject,
-            text: mail.text,
-            html: mail.html,
-            picture: mail.picture,
-        }
-    }
-
-    fn send_gathered(&mut self, w: World, out: &mut Vec<NoticeRow>) {
-        let World { book, now, .. } = w;
-        self.memory.gather_at = None;
-        self.changed = true;
-        let held = std::mem::take(&mut self.memory.gathered);
-        let open: Vec<(&Incident, Event)> = held
-            .iter()
-            .filter_map(|h| Some((book.get(&book.follow(&h.incident))?, h.event)))
-            .filter(|(i, _)| i.is_open())
-            .collect();
-        if open.is_empty() {
-            return;
-        }
-        let mut to: Vec<String> = held.iter().flat_map(|h| h.to.iter().cloned()).collect();
-        to.sort();
-        to.dedup();
-        let house = book.house();
-        let lines: Vec<(Mail, &Incident)> =
-            open.iter().map(|(i, event)| (self.write(i, *event, None, w), *i)).collect();
-        let mail = words::letters::gathered(&lines, &self.settings, &self.local, now);
-        let note = |i: &Incident| {
-            let enclosures = i.enclosures(house).into_iter().map(|ix| house.id(ix).to_owned()).collect();
-            Some(Note { cause: i.cause()?, enclosures, place: i.place() })
-        };
-        let urgency = open.iter().map(|(i, _)| i.urgency()).max().unwrap_or(Urgency::Today);
-        let notes = open.iter().filter_map(|(i, _)| note(i)).collect();
-        self.memory.gatherings += 1;
-        let id = format!("gathered.{}", self.memory.gatherings);
-        out.push(self.digest(id, Letter::Gathered, urgency, to, notes, mail, now));
-    }
-
-    fn digest(
-        &mut self,
-        id: String,
-        letter: Letter,
-        urgency: Urgency,
-        to: Vec<String>,
-        notes: Vec<Note>,
-        mail: Mail,
-        now: Now,
-    ) -> NoticeRow {
-        let notice = Notice {
-            at: now.wall,
-            incident: None,
-            event: Event::Digest,
-            urgency,
-            cause: None,
-            enclosures: None,
-            place: None,
-            since: None,
-            act_by: None,
-            to,
-            subject: mail.subject.clone(),
-            room: None,
-            circuit: None,
-            letter: Some(letter),
-            notes: Some(notes),
-        };
-        self.row(id, None, notice, mail)
-    }
-
-    fn plan_letters(&mut self, now: Now) {
-        let at = |minute: u16| Span::min(i64::from(minute.min(1_439)));
-        let daily = self.settings.daily.map(|minute| self.local.calendar.next(now.wall, at(minute)));
-        let weekly = self.settings.weekly.map(|w| {
-            let mut next = self.local.calendar.next(now.wall, at(w.minute));
-            for _ in 0..7 {
-                if self.local.calendar.civil(next).date.weekday() == usize::from(w.weekday) {
-                    break;
-                }
-                next = self.local.calendar.next(next, at(w.minute));
-            }
-            next
-        });
-        // One that was missed while the watcher was away is still owed.
-        let owed = |was: Option<Wall>, next: Option<Wall>| next.map(|n| was.map_or(n, |w| w.min(n)));
-        self.memory.daily = owed(self.memory.daily, daily);
-        self.memory.weekly = owed(self.memory.weekly, weekly);
-    }
-
-    fn letters(&mut self, w: World, out: &mut Vec<NoticeRow>) {
-        let World { book, eyes, now } = w;
-        let due = |at: Option<Wall>| at.is_some_and(|at| at <= now.wall);
-        let (daily, weekly) = (due(self.memory.daily), due(self.memory.weekly));
-        if !daily && !weekly {
-            return;
-        }
-        let day = self.local.calendar.civil(now.wall).date;
-        if daily {
-            self.memory.daily = None;
-        }
-        if weekly {
-            self.memory.weekly = None;
-        }
-        self.plan_letters(now);
-        let to = self.first(now);
-        if daily {
-            let notes = std::mem::take(&mut self.memory.notes);
-            let next = self.memory.daily;
-            let mail = words::letters::daily(&self.letter(book, eyes, now, next, &notes));
-            out.push(self.digest(format!("daily.{day}"), Letter::Daily, Urgency::Note, to.clone(), notes, mail, now));
-        }
-        if weekly {
-            let notes = if self.settings.daily.is_none() { std::mem::take(&mut self.memory.notes) } else { Vec::new() };
-            let next = self.memory.weekly;
-            let mail = words::letters::weekly(&self.letter(book, eyes, now, next, &notes));
-            self.memory.tally = Tally::default();
-            out.push(self.digest(format!("weekly.{day}"), Letter::Weekly, Urgency::Note, to, notes, mail, now));
-        }
-    }
-
-    fn letter<'a>(
-        &'a self,
-        book: &'a Book,
-        eyes: &'a dyn Eyes,
-        now: Now,
-        next: Option<Wall>,
-        notes: &'a [Note],
-    ) -> words::letters::Subject<'a> {
-        words::letters::Subject {
-            book,
-            eyes,
-            notes,
-            next,
-            now,
-            local: &self.local,
-            settings: &self.settings,
-            drill: self.memory.drill,
-            tally: &self.memory.tally,
-        }
     }
 }

@@ -5,8 +5,10 @@
 
 pub mod desk;
 mod keepers;
+mod letterbox;
 pub mod local;
 pub mod message_id;
+mod rows;
 pub mod scene;
 pub mod settings;
 mod thread;

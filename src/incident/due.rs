@@ -1,0 +1,76 @@
+//! What of an incident is news, and when it ends or splits.
+
+use super::house::House;
+use super::{Incident, Told, Worse, enclosure_of};
+use crate::finding::cause::{Cause, Urgency};
+use crate::terms::time::{Mono, Now, Span};
+
+/// A recovered circuit: glass warms at its own pace, so the last ones get this long before they count as left behind.
+const LEFT_BEHIND_POWER: Span = Span::h(1);
+const LEFT_BEHIND_FEED: Span = Span::min(20);
+
+impl Told {
+    pub(super) fn take_over(&mut self, other: Told) {
+        self.urgency = self.urgency.max(other.urgency);
+        self.enclosures.extend(other.enclosures);
+        self.nevers.extend(other.nevers);
+    }
+}
+
+impl Incident {
+    pub(super) fn tell(&mut self, now: Now, house: &House) {
+        let before = self.told.take();
+        let cause = self.cause().unwrap_or(Cause::WatcherRestarted);
+        let enclosures = self.enclosures(house).into_iter().collect();
+        let mut told = Told { at: now, urgency: self.urgency(), cause, enclosures, nevers: self.nevers() };
+        if let Some(before) = before {
+            told.take_over(before);
+        }
+        self.told = Some(told);
+    }
+
+    /// Whether something of it is worth telling again.
+    pub(super) fn news(&self) -> Option<Worse> {
+        let told = self.told.as_ref()?;
+        if self.urgency() > told.urgency {
+            return Some(Worse::Urgency);
+        }
+        if !self.nevers().is_subset(&told.nevers) {
+            return Some(Worse::Never);
+        }
+        let named = self.shared.is_some_and(|(_, cause)| cause.is_some_and(|c| c.explains() > told.cause.explains()));
+        if named {
+            return Some(Worse::Named);
+        }
+        // Whoever answered for the others does not know of this one.
+        let urgent = self.standing().filter(|f| f.urgency == Urgency::Now);
+        let mut whose = urgent.filter_map(|f| enclosure_of(f.key.subject));
+        whose.any(|ix| !told.enclosures.contains(&ix)).then_some(Worse::Spread)
+    }
+
+    /// When it ends, if nothing happens.
+    pub(super) fn ends_at(&self) -> Option<Mono> {
+        if self.drill {
+            return self.answered.as_ref().map(|a| a.at.mono);
+        }
+        let may_end = self.due.is_none() && (!self.latched || self.answered.is_some());
+        self.calm.filter(|_| may_end).map(|c| c.mono + self.dwell())
+    }
+
+    /// When the few that are left of many count as left behind.
+    pub(super) fn splits_at(&self) -> Option<Mono> {
+        let (_, cause) = self.shared?;
+        let patience = match cause? {
+            Cause::PowerLost => LEFT_BEHIND_POWER,
+            Cause::FeedSilent => LEFT_BEHIND_FEED,
+            _ => return None,
+        };
+        let left = self.standing_members();
+        let whole_stands = self.standing().any(|f| enclosure_of(f.key.subject).is_none());
+        if self.due.is_some() || whole_stands || left.is_empty() || 2 * left.len() >= self.members().len() {
+            return None;
+        }
+        let last = self.findings.iter().filter(|s| !s.stands).map(|s| s.changed.mono).max()?;
+        Some(last + patience)
+    }
+}
