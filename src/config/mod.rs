@@ -21,8 +21,9 @@ mod syntax;
 pub mod values;
 mod walk;
 
+use crate::answers::settings::Answers;
 use crate::mqtt::settings::{Broker, BuiltinBroker};
-use crate::post::settings::{Answers, Server, Way};
+use crate::post::settings::{Server, Way};
 use crate::{engine, notice};
 use fault::{Fault, Report};
 use files::Files;

@@ -1,4 +1,4 @@
-//! Where mails go out and where answers come in, as the configuration states it. Built by `config/`, obeyed here.
+//! Where mails go out, as the configuration states it. Built by `config/`, obeyed here.
 
 use crate::terms::secret::Secret;
 use std::path::PathBuf;
@@ -31,7 +31,7 @@ pub struct Server {
 /// How a connection to a mail server is kept private. Never opportunistic: what is demanded and not had is a failure.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Tls {
-    /// `smtps://`, `imaps://`: from the first byte.
+    /// `smtps://`: from the first byte.
     Implicit,
     /// `smtp://`: STARTTLS, required.
     StartTls,
@@ -45,13 +45,4 @@ pub struct Mailbox {
     pub name: Option<String>,
     /// `local@domain`, already checked.
     pub address: String,
-}
-
-/// `[answers]`: the mailbox in which keepers' answers arrive. TLS from the first byte.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Answers {
-    pub host: String,
-    pub port: u16,
-    pub login: (String, Secret),
-    pub ca_pem: Option<Vec<u8>>,
 }
