@@ -69,7 +69,7 @@ fn what_is_no_answer_in_its_own_text() {
         OURS.to_owned(),
         format!("Is this real?\n\nFrom: Warmside <warmside@example.org>\n\n{OURS}HAVE IT\n"),
         format!("Is this real?\n\n-----Original Message-----\nHAVE IT\n\n{OURS}"),
-        format!("Hm.\nInes\n-- \nHAVE IT is my motto\nHAVE IT\n"),
+        "Hm.\nInes\n-- \nHAVE IT is my motto\nHAVE IT\n".to_owned(),
         // The tail of a quoted line that was wrapped.
         format!("{quoted}> ANSWER: Reply\nHAVE IT, or open the page and press the button.\n"),
         "one\ntwo\nthree\nfour\nfive\nHAVE IT\n".to_owned(),
