@@ -7,6 +7,7 @@ pub mod clock;
 pub mod commands;
 pub mod config;
 pub mod control;
+pub mod daemon;
 pub mod engine;
 pub mod finding;
 pub mod heat;

@@ -3,12 +3,15 @@
 mod backup;
 mod care;
 mod configured;
+mod demo;
 mod explain;
+mod log;
 mod order;
 mod out;
 mod record;
 mod recorder;
 mod status;
+mod watch;
 mod words;
 
 use clap::{Parser, Subcommand};
@@ -51,6 +54,8 @@ struct Line {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    Demo(demo::Args),
+    Watch(watch::Args),
     Record(record::Args),
     Status(status::Args),
     Explain(explain::Args),
@@ -75,6 +80,8 @@ pub fn run(line: impl IntoIterator<Item = OsString>) -> Exit {
         }
     };
     match line.command {
+        Command::Demo(args) => demo::run(&args),
+        Command::Watch(args) => watch::run(&args),
         Command::Record(args) => record::run(&args),
         Command::Status(args) => status::run(&args),
         Command::Explain(args) => explain::run(&args),

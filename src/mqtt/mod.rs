@@ -21,6 +21,7 @@ pub mod link;
 mod options;
 mod publish;
 mod queue;
+pub mod sensor;
 pub mod settings;
 mod tls;
 mod why;

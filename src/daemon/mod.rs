@@ -1,0 +1,135 @@
+//! The running house: everything started in order, one loop in the middle, everything ended in order.
+//!
+//! [`run`] is the main story. A reload is a new [`session::Session`] with the new configuration over the same store: what
+//! is learned, who was told what and every mail that waits go on, and a file with faults changes nothing.
+
+mod acting;
+mod outbox;
+mod parts;
+mod pulse;
+mod session;
+mod upkeep;
+
+use crate::clock::Clock;
+use crate::config::Config;
+use crate::notice::NoticeRow;
+use crate::terms::time::Now;
+use crate::{control, mqtt, store};
+use sd_notify::NotifyState;
+use session::{Ending, Session};
+use std::fmt;
+use std::sync::Arc;
+use tokio::signal::unix::{Signal, SignalKind, signal};
+use tokio::sync::Notify;
+use tokio::sync::mpsc::UnboundedSender;
+
+/// What [`run`] needs.
+pub struct Setup {
+    pub config: Config,
+    /// Reads the configuration again; the words of its faults otherwise.
+    pub reload: Box<dyn Fn() -> Result<Config, String> + Send>,
+    pub clock: Arc<Clock>,
+    /// Whether the clock is the machine's, and goes on from where the store's last one stopped.
+    pub real: bool,
+    /// Is shown what happens; for the demo.
+    pub watcher: Option<UnboundedSender<Seen>>,
+    /// Ends it in good order, as SIGTERM does.
+    pub stop: Arc<Notify>,
+}
+
+/// What a watcher of the daemon sees.
+#[derive(Clone, Debug)]
+pub enum Seen {
+    /// The link to the broker is up.
+    Up,
+    /// A notice was committed.
+    Notice(Now, Box<NoticeRow>),
+}
+
+/// Why the daemon could not start, or had to end.
+#[derive(Debug)]
+pub enum Error {
+    /// The configuration asks for what cannot be: nothing but a change of the file helps.
+    Config(String),
+    Store(store::Error),
+    Control(control::Error),
+    /// The machine refuses something that we need.
+    Machine(String),
+}
+
+impl fmt::Display for Error {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Error::Config(why) | Error::Machine(why) => f.write_str(why),
+            Error::Store(why) => why.fmt(f),
+            Error::Control(why) => why.fmt(f),
+        }
+    }
+}
+
+impl std::error::Error for Error {}
+
+impl From<mqtt::Trouble> for Error {
+    fn from(why: mqtt::Trouble) -> Error {
+        Error::Config(why.to_string())
+    }
+}
+
+/// What the system tells us to do.
+struct Signals {
+    terminate: Signal,
+    interrupt: Signal,
+    hangup: Signal,
+    stop: Arc<Notify>,
+}
+
+/// Watches until it is told to stop. An error: it could not begin, or could not go on.
+pub async fn run(setup: Setup) -> Result<(), Error> {
+    let machine = |why: std::io::Error| Error::Machine(format!("signals cannot be heard: {why}"));
+    let mut signals = Signals {
+        terminate: signal(SignalKind::terminate()).map_err(machine)?,
+        interrupt: signal(SignalKind::interrupt()).map_err(machine)?,
+        hangup: signal(SignalKind::hangup()).map_err(machine)?,
+        stop: setup.stop.clone(),
+    };
+    let mut config = setup.config.clone();
+    let mut broker = None;
+    loop {
+        let mut session = Session::start(&config, &setup, &mut broker).await?;
+        tell_system(&[NotifyState::Ready, NotifyState::Status(&session.summary())]);
+        let ending = session.watch(&mut signals, &*setup.reload).await;
+        if matches!(ending, Ending::Stop) {
+            tell_system(&[NotifyState::Stopping]);
+        }
+        session.end().await;
+        match ending {
+            Ending::Stop => break,
+            Ending::Reload(new) => match try_reload(&config, *new, &mut broker).await {
+                Ok(new) => config = new,
+                Err(why) => tracing::error!("the new configuration cannot be used, the old one goes on: {why}"),
+            },
+        }
+    }
+    if let Some(broker) = broker {
+        parts::end_broker(broker).await;
+    }
+    Ok(())
+}
+
+/// Tries out what a check of the file cannot see. The old configuration goes on when this fails.
+async fn try_reload(old: &Config, new: Config, broker: &mut Option<parts::OwnBroker>) -> Result<Config, Error> {
+    parts::try_link(&new)?;
+    if old.builtin_broker != new.builtin_broker
+        && let Some(broker) = broker.take()
+    {
+        parts::end_broker(broker).await;
+    }
+    Ok(new)
+}
+
+/// To the service manager, where there is one.
+fn tell_system(states: &[NotifyState<'_>]) {
+    if let Err(why) = sd_notify::notify(states) {
+        tracing::debug!("the service manager cannot be told: {why}");
+    }
+}

@@ -1,0 +1,151 @@
+//! The edges of a house, started as its configuration says.
+
+use super::Error;
+use super::outbox::Outbox;
+use crate::clock::{Clock, ticks};
+use crate::config::Config;
+use crate::mqtt::link::{Link, Pace, Wish};
+use crate::mqtt::settings::{Broker, BuiltinBroker};
+use crate::mqtt::{Inbox, filter};
+use crate::notice::message_id::Seal;
+use crate::post::settings::Way;
+use crate::post::{self, Post, Report, Waker};
+use crate::store::{self, Found, Names, Store, Told};
+use std::sync::Arc;
+use std::sync::atomic::AtomicU64;
+use std::time::Duration;
+use tokio::sync::mpsc;
+use tokio::task::JoinHandle;
+
+/// What the store and the post may have to say before the loop has listened.
+const MOST_WORDS: usize = 4_096;
+/// How long another process, or our own last session, may need to let go of the store.
+const STORE_LETS_GO: Duration = Duration::from_secs(5);
+
+/// A broker of our own that runs, and with which settings.
+#[derive(Debug)]
+pub struct OwnBroker {
+    settings: BuiltinBroker,
+    #[cfg(feature = "builtin-broker")]
+    running: crate::mqtt::builtin::Builtin,
+}
+
+/// The broker to connect to: the keeper's, or our own, which is started unless it runs already.
+pub async fn broker(config: &Config, own: &mut Option<OwnBroker>) -> Result<Broker, Error> {
+    if let Some(broker) = &config.broker {
+        return Ok(broker.clone());
+    }
+    let Some(settings) = &config.builtin_broker else {
+        return Err(Error::Config("the configuration names no broker".into()));
+    };
+    #[cfg(feature = "builtin-broker")]
+    {
+        let own = match own {
+            Some(own) if own.settings == *settings => own,
+            own => {
+                *own = None;
+                let running = crate::mqtt::builtin::Builtin::start(settings).await?;
+                tracing::info!("the built-in broker listens on {}", running.address());
+                own.insert(OwnBroker { settings: settings.clone(), running })
+            }
+        };
+        Ok(settings.as_client(own.running.address()))
+    }
+    #[cfg(not(feature = "builtin-broker"))]
+    {
+        let _ = (own, settings);
+        Err(Error::Config("this Warmside was built without a broker of its own: name one in [broker]".into()))
+    }
+}
+
+/// Ends our own broker in good order.
+pub async fn end_broker(own: OwnBroker) {
+    #[cfg(feature = "builtin-broker")]
+    own.running.stop(Duration::from_secs(2)).await;
+    #[cfg(not(feature = "builtin-broker"))]
+    let _ = own;
+}
+
+/// The link to the broker. `site`: the store's random part, from which the client id is made.
+pub fn link(config: &Config, broker: &Broker, site: &str) -> Result<(Link, Inbox), Error> {
+    let settings = &config.settings;
+    let topics = settings.links.iter().map(|link| link.topic.clone()).chain(settings.commands_topic.clone());
+    let wish = Wish {
+        client_id: format!("warmside-{}", site.get(..12).unwrap_or(site)),
+        filters: filter::covering(topics),
+        presence: settings.publish.as_ref().map(|prefix| format!("{prefix}/state/watcher")),
+    };
+    Ok(Link::start(broker, wish, Pace::default(), ticks)?)
+}
+
+/// Whether a link could be started with this configuration: certificates that cannot be used, a topic that is none.
+pub fn try_link(config: &Config) -> Result<(), Error> {
+    match &config.broker {
+        Some(broker) => link(config, broker, "trial").map(drop),
+        None => Ok(()),
+    }
+}
+
+/// Opens the store, whose clock goes on from where it stopped.
+pub async fn store(
+    config: &Config,
+    clock: &Arc<Clock>,
+    real: bool,
+) -> Result<(Store, Found, mpsc::Receiver<Told>), Error> {
+    let (tell, told) = mpsc::channel(MOST_WORDS);
+    let started = ticks();
+    loop {
+        let (its_clock, tell) = (clock.clone(), tell.clone());
+        let opening = store::Opening {
+            names: Names::from(&config.settings),
+            clock: Arc::new(move || its_clock.now()),
+            // Full only if the loop has stood still for thousands of them, which the watchdog ends.
+            tell: Box::new(move |words| drop(tell.try_send(words))),
+            hook: None,
+        };
+        match Store::open(&config.store, opening) {
+            Err(store::Error::InUse(_)) if ticks() - started < STORE_LETS_GO => {
+                tokio::time::sleep(Duration::from_millis(100)).await;
+            }
+            Err(why) => return Err(Error::Store(why)),
+            Ok((store, found)) => {
+                if let Some(last) = found.last.filter(|_| real) {
+                    clock.resume(last);
+                }
+                return Ok((store, found, told));
+            }
+        }
+    }
+}
+
+/// A post that runs.
+pub struct RunningPost {
+    pub task: JoinHandle<()>,
+    pub waker: Waker,
+    pub reports: mpsc::Receiver<Report>,
+    pub rounds: Arc<AtomicU64>,
+}
+
+pub fn post(config: &Config, clock: &Arc<Clock>, store: &Arc<Store>, site: &str) -> RunningPost {
+    let (report, reports) = mpsc::channel(MOST_WORDS);
+    let rounds = Arc::new(AtomicU64::new(0));
+    let mut ways = vec![config.post.clone()];
+    ways.extend(config.post_fallback.clone().map(Way::Server));
+    if let Way::Folder { folder, .. } = &config.post {
+        tracing::warn!("no mail server is set: mails are written into {}", folder.display());
+    }
+    let clock = clock.clone();
+    let post = Post::new(post::Opening {
+        ways,
+        site: config.settings.notice.site.clone(),
+        seal: Seal::new(site),
+        clock: Arc::new(move || clock.now().wall),
+        report: Box::new(move |words| drop(report.try_send(words))),
+        draw: None,
+        limits: post::Limits::default(),
+    });
+    let waker = post.waker();
+    let outbox = Outbox { store: store.clone(), rounds: rounds.clone() };
+    let task = tokio::spawn(post.run(outbox));
+    RunningPost { task, waker, reports, rounds }
+}

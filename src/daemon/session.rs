@@ -1,0 +1,338 @@
+//! One house under one configuration: the loop between the edges and the engine.
+
+use super::pulse::Pulse;
+use super::{Error, Seen, Setup, Signals, parts, tell_system};
+use crate::clock::{Clock, ticks};
+use crate::config::Config;
+use crate::control::server::{Asked, Door};
+use crate::control::{Reply, Request};
+use crate::engine::Engine;
+use crate::engine::effect::Effect;
+use crate::engine::event::{Event, PostOutcome};
+use crate::incident::Row;
+use crate::mqtt::link::Link;
+use crate::mqtt::{Inbox, Incoming};
+use crate::notice::NoticeRow;
+use crate::post::Report;
+use crate::store::reader::Reader;
+use crate::store::{Store, Told};
+use crate::terms::time::{Mono, Wall};
+use sd_notify::NotifyState;
+use std::collections::VecDeque;
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU64};
+use std::time::Duration;
+use tokio::sync::mpsc::{self, UnboundedSender};
+use tokio::task::JoinHandle;
+use tokio::time::{MissedTickBehavior, interval, sleep, timeout};
+
+/// Messages that are taken at once before anybody else is looked at.
+const MOST_AT_ONCE: usize = 512;
+/// Between two looks at the house itself.
+const TICK: Duration = Duration::from_secs(5);
+/// How long the farewell to the broker, and the store's last words, may take.
+const FAREWELL: Duration = Duration::from_secs(2);
+const LAST_WORDS: Duration = Duration::from_secs(20);
+/// Why the store's gap is there.
+const LINK_LOST: &str = "the link to the broker was lost";
+
+/// How watching ended.
+pub enum Ending {
+    Stop,
+    Reload(Box<Config>),
+}
+
+pub struct Session {
+    pub(super) config: Config,
+    pub(super) clock: Arc<Clock>,
+    pub(super) engine: Engine,
+    pub(super) effects: Vec<Effect>,
+    /// What the last command came to.
+    pub(super) answer: Option<(bool, String)>,
+    pub(super) store: Arc<Store>,
+    pub(super) told: mpsc::Receiver<Told>,
+    /// Commits that the last event led to, as they reach the disk.
+    pub(super) fresh: Vec<JoinHandle<()>>,
+    /// Commits that the store could not take, oldest first.
+    pub(super) owed: VecDeque<(Wall, Vec<Row>, Vec<NoticeRow>)>,
+    pub(super) post: parts::RunningPost,
+    pub(super) link: Link,
+    pub(super) inbox: Inbox,
+    pub(super) door: Door,
+    pub(super) asked: mpsc::Receiver<Asked>,
+    pub(super) watcher: Option<UnboundedSender<Seen>>,
+    pub(super) pulse: Pulse,
+    pub(super) store_rounds: Arc<AtomicU64>,
+    pub(super) store_asked: Arc<AtomicBool>,
+    pub(super) dropped: u64,
+    pub(super) saved_at: Duration,
+    pub(super) mailed: bool,
+}
+
+impl Session {
+    /// Starts every part, the store first: nothing is heard that could not be kept.
+    pub async fn start(
+        config: &Config,
+        setup: &Setup,
+        broker: &mut Option<parts::OwnBroker>,
+    ) -> Result<Session, Error> {
+        let clock = setup.clock.clone();
+        let (store, found, told) = parts::store(config, &clock, setup.real).await?;
+        let store = Arc::new(store);
+        let now = clock.now();
+        let mut engine = Engine::new(Arc::new(config.settings.clone()), now);
+        for lost in engine.restore(&rows(found.rows, found.snapshot), now) {
+            tracing::warn!("{lost}");
+        }
+        let (door, asked) = Door::open(&config.store.folder).map_err(Error::Control)?;
+        let post = parts::post(config, &clock, &store, &found.site);
+        let broker = parts::broker(config, broker).await?;
+        let (link, inbox) = parts::link(config, &broker, &found.site)?;
+        Ok(Session {
+            config: config.clone(),
+            clock,
+            engine,
+            effects: Vec::new(),
+            answer: None,
+            store,
+            told,
+            fresh: Vec::new(),
+            owed: VecDeque::new(),
+            post,
+            link,
+            inbox,
+            door,
+            asked,
+            watcher: setup.watcher.clone(),
+            pulse: Pulse::new(ticks()),
+            store_rounds: Arc::new(AtomicU64::new(0)),
+            store_asked: Arc::new(AtomicBool::new(false)),
+            dropped: 0,
+            saved_at: ticks(),
+            mailed: false,
+        })
+    }
+
+    /// In one line, for the service manager and the log.
+    pub fn summary(&self) -> String {
+        let settings = &self.config.settings;
+        format!("watching {} enclosures by {} links", settings.enclosures.len(), settings.links.len())
+    }
+
+    /// The loop: whatever happens becomes an event, and what the engine asks for is carried out.
+    pub(super) async fn watch(
+        &mut self,
+        signals: &mut Signals,
+        reload: &(dyn Fn() -> Result<Config, String> + Send),
+    ) -> Ending {
+        let mut tick = interval(TICK);
+        tick.set_missed_tick_behavior(MissedTickBehavior::Delay);
+        loop {
+            let wake = self.clock.until(self.engine.next_wake().unwrap_or(Mono::MAX));
+            tokio::select! {
+                biased;
+                _ = signals.terminate.recv() => return Ending::Stop,
+                _ = signals.interrupt.recv() => return Ending::Stop,
+                () = signals.stop.notified() => return Ending::Stop,
+                _ = signals.hangup.recv() => {
+                    if let Some(new) = reread(reload) {
+                        return Ending::Reload(Box::new(new));
+                    }
+                }
+                Some(asked) = self.asked.recv() => self.reply_to(asked),
+                Some(report) = self.post.reports.recv() => self.posted(report),
+                Some(told) = self.told.recv() => self.store_told(told),
+                _ = tick.tick() => self.look_at_the_house(),
+                news = self.inbox.next() => match news {
+                    Some(news) => self.hear(news),
+                    None => {
+                        tracing::error!("the link to the broker ended by itself; everything is started anew");
+                        return Ending::Reload(Box::new(self.config.clone()));
+                    }
+                },
+                () = sleep(wake) => self.handle(Event::Wake),
+            }
+        }
+    }
+
+    /// Ends every part, the store last: what was heard is kept.
+    pub async fn end(mut self) {
+        drop(self.door);
+        self.post.task.abort();
+        self.link.stop(FAREWELL).await;
+        let mut rest = Vec::new();
+        while let Some(news) = self.inbox.try_next() {
+            rest.push(news);
+        }
+        let Session { clock, mut engine, store, mut owed, .. } = self;
+        let mut effects = Vec::new();
+        for news in rest {
+            if let Incoming::Message(message) = news {
+                let event =
+                    Event::Message { topic: &message.topic, payload: &message.payload, retained: message.retained };
+                engine.handle(event, clock.now(), &mut effects);
+            }
+        }
+        for effect in effects {
+            match effect {
+                Effect::Keep(reading) => store.keep(&reading),
+                Effect::Commit { rows, notices } => owed.push_back((clock.now().wall, rows, notices)),
+                _ => {}
+            }
+        }
+        let last_words = async {
+            for (at, rows, notices) in owed {
+                store.commit(at, rows, notices).await?;
+            }
+            store.save(packed(engine.snapshot())).await?;
+            store.close().await
+        };
+        match timeout(LAST_WORDS, last_words).await {
+            Ok(Ok(())) => {}
+            Ok(Err(why)) => tracing::error!("the store did not close in good order: {why}"),
+            Err(_) => tracing::error!("the store did not close within {} s", LAST_WORDS.as_secs()),
+        }
+    }
+
+    pub(super) fn handle(&mut self, event: Event<'_>) {
+        let now = self.clock.now();
+        self.engine.handle(event, now, &mut self.effects);
+        if !self.effects.is_empty() {
+            self.carry_out(now);
+        }
+    }
+
+    /// One thing that the link tells, and what else waits behind it.
+    fn hear(&mut self, news: Incoming) {
+        let mut next = Some(news);
+        for _ in 0..MOST_AT_ONCE {
+            match next {
+                None => return,
+                Some(Incoming::Message(message)) => self.handle(Event::Message {
+                    topic: &message.topic,
+                    payload: &message.payload,
+                    retained: message.retained,
+                }),
+                Some(other) => self.link_told(other),
+            }
+            next = self.inbox.try_next();
+        }
+        if let Some(last) = next {
+            self.hear(last);
+        }
+    }
+
+    fn link_told(&mut self, news: Incoming) {
+        let wall = self.clock.now().wall;
+        match news {
+            Incoming::Message(_) => {}
+            Incoming::Up => {
+                tracing::info!("connected to the broker");
+                drop(self.store.gap_ends(wall, LINK_LOST));
+                self.handle(Event::LinkUp);
+                self.show(|| Seen::Up);
+            }
+            Incoming::Lost(why) => {
+                tracing::warn!("{why}");
+                drop(self.store.gap_begins(wall, LINK_LOST));
+                self.handle(Event::LinkLost);
+            }
+            Incoming::Trouble(why) => self.handle(Event::LinkTrouble(why.to_string())),
+        }
+    }
+
+    fn posted(&mut self, report: Report) {
+        if let PostOutcome::Deferred(why) | PostOutcome::Refused(why) = &report.outcome {
+            tracing::warn!("mail {}: {why}", report.notice);
+        }
+        self.handle(Event::Post { notice: report.notice, outcome: report.outcome });
+    }
+
+    fn store_told(&mut self, told: Told) {
+        match told {
+            Told::Health(outcome) => self.handle(Event::Store(outcome)),
+            Told::Dropped { notice, why } => self.handle(Event::Post { notice, outcome: PostOutcome::Refused(why) }),
+            Told::Log(words) => tracing::warn!("{words}"),
+        }
+    }
+
+    fn reply_to(&mut self, asked: Asked) {
+        let reply = match asked.request {
+            Request::View => {
+                self.handle(Event::Wake);
+                Reply { view: Some(Box::new(self.engine.view())), ..Reply::done("") }
+            }
+            Request::Order { command } => {
+                (self.answer, self.fresh) = (None, Vec::new());
+                self.handle(Event::Command(command));
+                let reply = match self.answer.take() {
+                    Some((done, words)) => Reply { done, words, view: None },
+                    None => Reply::refused("the engine did not answer"),
+                };
+                let commits = std::mem::take(&mut self.fresh);
+                // A keeper who is told "done" relies on it: not before it would survive our death.
+                tokio::spawn(async move {
+                    for commit in commits {
+                        let _ = commit.await;
+                    }
+                    asked.reply.send(reply)
+                });
+                return;
+            }
+            Request::Backup { file } => {
+                let (store, folder) = (self.store.clone(), self.config.store.folder.clone());
+                // Copies for seconds: nobody waits for it but whoever asked.
+                tokio::spawn(async move { asked.reply.send(back_up(&store, &folder, &file).await) });
+                return;
+            }
+        };
+        let _ = asked.reply.send(reply);
+    }
+}
+
+/// The new configuration, or nothing when it has faults: then the old one goes on.
+fn reread(reload: &(dyn Fn() -> Result<Config, String> + Send)) -> Option<Config> {
+    let mut states = vec![NotifyState::Reloading];
+    states.extend(NotifyState::monotonic_usec_now().ok());
+    tell_system(&states);
+    match reload() {
+        Ok(config) => {
+            tracing::info!("the configuration was read again");
+            Some(config)
+        }
+        Err(why) => {
+            tracing::error!("the configuration has faults, the old one goes on:\n{why}");
+            tell_system(&[NotifyState::Ready]);
+            None
+        }
+    }
+}
+
+async fn back_up(store: &Store, folder: &Path, file: &Path) -> Reply {
+    if !file.is_absolute() {
+        return Reply::refused("the file of a backup is named by an absolute path");
+    }
+    if let Err(why) = store.flush().await {
+        return Reply::refused(why.to_string());
+    }
+    let (folder, to) = (folder.to_owned(), file.to_owned());
+    let copied = tokio::task::spawn_blocking(move || Reader::open(&folder)?.backup(&to)).await;
+    match copied {
+        Ok(Ok(())) => Reply::done(format!("the store was copied into {}", file.display())),
+        Ok(Err(why)) => Reply::refused(why.to_string()),
+        Err(why) => Reply::refused(why.to_string()),
+    }
+}
+
+/// A snapshot as the store keeps it.
+pub(super) fn packed(rows: Vec<Row>) -> Vec<(String, Vec<u8>)> {
+    rows.into_iter().filter_map(|row| Some((row.key, row.json?.into_bytes()))).collect()
+}
+
+/// Everything that was stored, as the engine takes it up.
+fn rows(mut rows: Vec<Row>, snapshot: Vec<(String, Vec<u8>)>) -> Vec<Row> {
+    let learned = snapshot.into_iter().map(|(key, bytes)| Row { key, json: String::from_utf8(bytes).ok() });
+    rows.extend(learned);
+    rows
+}

@@ -1,0 +1,323 @@
+//! The daemon as a keeper runs it: the real binary, its built-in broker, its socket, its mails as files, its signals.
+#![cfg(feature = "builtin-broker")]
+
+use std::fs;
+use std::io::{BufRead, BufReader};
+use std::net::TcpListener;
+use std::os::unix::net::UnixDatagram;
+use std::path::PathBuf;
+use std::process::{Child, Command, Output, Stdio};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
+use std::time::Duration;
+use warmside::mqtt::sensor::Sensor;
+use warmside::mqtt::settings::BuiltinBroker;
+
+const PATIENCE: Duration = Duration::from_secs(60);
+
+/// A keeper's folder, with a house of one enclosure.
+struct House {
+    folder: PathBuf,
+    port: u16,
+}
+
+impl House {
+    fn new(name: &str) -> House {
+        let folder = std::env::temp_dir().join(format!("warmside-watch-{name}-{}", std::process::id()));
+        let _ = fs::remove_dir_all(&folder);
+        fs::create_dir(&folder).expect("a folder");
+        let port = || TcpListener::bind("127.0.0.1:0").and_then(|l| l.local_addr()).expect("a free port").port();
+        let house = House { folder, port: port() };
+        house.write(&format!(
+            r#"
+[site]
+name = "Test Lane"
+time_zone = "Europe/Dublin"
+[builtin_broker]
+listen = "127.0.0.1:{}"
+publish = "warmside"
+[page]
+listen = "127.0.0.1:{}"
+[[keeper]]
+id = "ines"
+name = "Ines"
+mail = "ines@example.org"
+[care.any]
+warm_side = {{ wanted = [28, 33], never = [20, 36] }}
+[[enclosure]]
+id = "a3"
+animal = "Juno"
+care = "any"
+[[link]]
+topic = "rack/{{enclosure}}/{{place}}/temperature"
+quantity = "temperature"
+unit = "Cel"
+"#,
+            house.port,
+            port()
+        ));
+        house
+    }
+
+    fn file(&self) -> PathBuf {
+        self.folder.join("warmside.toml")
+    }
+
+    fn text(&self) -> String {
+        fs::read_to_string(self.file()).expect("readable")
+    }
+
+    fn write(&self, text: &str) {
+        fs::write(self.file(), text).expect("written");
+    }
+
+    fn command(&self, words: &[&str]) -> Command {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_warmside"));
+        command.args(words).arg("--config").arg(self.file()).env_remove("NOTIFY_SOCKET").env_remove("WARMSIDE_LOG");
+        command
+    }
+
+    fn run(&self, words: &[&str]) -> Output {
+        self.command(words).output().expect("runs")
+    }
+
+    fn watch(&self) -> Daemon {
+        Daemon::of(self.command(&["watch"]))
+    }
+
+    /// `status --json`, read.
+    fn status(&self) -> serde_json::Value {
+        let output = self.run(&["status", "--json"]);
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+        serde_json::from_slice(&output.stdout).expect("JSON")
+    }
+
+    /// Asks until it is so.
+    fn until(&self, what: &str, so: impl Fn(&serde_json::Value) -> bool) {
+        for _ in 0..600 {
+            if so(&self.status()) {
+                return;
+            }
+            std::thread::sleep(Duration::from_millis(100));
+        }
+        panic!("never {what}: {}", self.status());
+    }
+
+    /// Waits for the first mail.
+    fn mailed(&self) {
+        for _ in 0..600 {
+            if !self.message_ids().is_empty() {
+                return;
+            }
+            std::thread::sleep(Duration::from_millis(100));
+        }
+        panic!("no mail was written");
+    }
+
+    /// The Message-IDs of the mails that were written, one a file.
+    fn message_ids(&self) -> Vec<String> {
+        let Ok(entries) = fs::read_dir(self.folder.join("mail")) else { return Vec::new() };
+        let mails =
+            entries.map(|entry| entry.expect("entry").path()).filter(|p| p.extension().is_some_and(|e| e == "eml"));
+        let id = |path: PathBuf| {
+            let mail = fs::read(path).expect("readable");
+            let mail =
+                mail_parser::MessageParser::default().parse(&mail).expect("a mail").message_id().map(String::from);
+            mail.expect("a Message-ID")
+        };
+        mails.map(id).collect()
+    }
+}
+
+impl Drop for House {
+    fn drop(&mut self) {
+        let _ = fs::remove_dir_all(&self.folder);
+    }
+}
+
+/// A running `warmside watch`, killed when dropped.
+struct Daemon {
+    child: Child,
+    log: Receiver<String>,
+}
+
+impl Daemon {
+    fn of(mut command: Command) -> Daemon {
+        let mut child = command.stdout(Stdio::null()).stderr(Stdio::piped()).spawn().expect("starts");
+        let lines = BufReader::new(child.stderr.take().expect("piped")).lines();
+        let (line, log) = channel();
+        std::thread::spawn(move || lines.map_while(Result::ok).try_for_each(|text| line.send(text)));
+        Daemon { child, log }
+    }
+
+    /// Reads the log up to a line that says so.
+    fn says(&self, words: &str) -> String {
+        let mut before = Vec::new();
+        loop {
+            match self.log.recv_timeout(PATIENCE) {
+                Ok(line) if line.contains(words) => return line,
+                Ok(line) => before.push(line),
+                Err(RecvTimeoutError::Timeout | RecvTimeoutError::Disconnected) => {
+                    panic!("it never said {words:?}, but:\n{}", before.join("\n"))
+                }
+            }
+        }
+    }
+
+    fn signal(&self, name: &str) {
+        let status = Command::new("kill").arg(format!("-{name}")).arg(self.child.id().to_string()).status();
+        assert!(status.expect("kill runs").success());
+    }
+
+    fn exit(&mut self) -> Option<i32> {
+        self.child.wait().expect("ends").code()
+    }
+}
+
+impl Drop for Daemon {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+/// Publishes until the daemon has accepted a value.
+fn speak(house: &House) {
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
+    runtime.block_on(async {
+        let address = std::net::SocketAddr::from(([127, 0, 0, 1], house.port));
+        let broker = BuiltinBroker { listen: address, login: None }.as_client(address);
+        let sensor = Sensor::start(&broker, "sensor-1").expect("starts");
+        for _ in 0..600 {
+            sensor.say("rack/a3/warm_side/temperature", "30.5").await;
+            sensor.say("rack/a3/warm_side/temperature", "no number").await;
+            tokio::time::sleep(Duration::from_millis(100)).await;
+            let counts = &house.status()["counts"];
+            if counts["accepted"].as_u64() > Some(0) && counts["refused"].as_u64() > Some(0) {
+                return;
+            }
+        }
+        panic!("nothing was counted: {}", house.status());
+    });
+}
+
+#[test]
+fn a_day_of_a_daemon() {
+    let house = House::new("day");
+    let mut daemon = house.watch();
+    daemon.says("connected to the broker");
+    speak(&house);
+    let status = String::from_utf8(house.run(&["status"]).stdout).expect("UTF-8");
+    assert!(status.starts_with("Test Lane, ") && status.contains("Feed: connected"), "{status}");
+    let explained = String::from_utf8(house.run(&["explain", "a3"]).stdout).expect("UTF-8");
+    assert!(explained.starts_with("a3 Juno") && explained.contains("warm side: 30.5 °C"), "{explained}");
+    let unknown = house.run(&["explain", "z9"]);
+    assert_eq!(unknown.status.code(), Some(1));
+
+    // The true mail path, from a keeper's word to a file that another library reads.
+    let drill = house.run(&["drill"]);
+    assert!(drill.status.success(), "{}", String::from_utf8_lossy(&drill.stderr));
+    house.mailed();
+
+    // A second one would watch with the same store.
+    let second = house.run(&["watch"]);
+    assert_eq!(second.status.code(), Some(1));
+    assert!(String::from_utf8_lossy(&second.stderr).contains("in use"), "{second:?}");
+
+    // A file with faults changes nothing; a better one is obeyed.
+    let good = house.text();
+    house.write(&good.replace("[28, 33]", "[33, 28]"));
+    daemon.signal("HUP");
+    daemon.says("the old one goes on");
+    house.write(&good);
+    house.until("one enclosure still", |view| view["enclosures"].as_array().is_some_and(|all| all.len() == 1));
+    house.write(&format!("{good}\n[[enclosure]]\nid = \"a4\"\ncare = \"any\"\n"));
+    daemon.signal("HUP");
+    daemon.says("the configuration was read again");
+    daemon.says("connected to the broker");
+    house.until("two enclosures", |view| view["enclosures"].as_array().is_some_and(|all| all.len() == 2));
+
+    let shelved = house.run(&["shelve", "a3", "--for", "12h"]);
+    assert!(shelved.status.success(), "{}", String::from_utf8_lossy(&shelved.stderr));
+    let copy = house.folder.join("copy.db");
+    assert!(house.run(&["backup", copy.to_str().expect("UTF-8")]).status.success());
+    assert!(copy.is_file());
+
+    daemon.signal("TERM");
+    assert_eq!(daemon.exit(), Some(0));
+    assert!(!house.folder.join("state/control.sock").exists());
+    let nobody = house.run(&["status"]);
+    assert_eq!(nobody.status.code(), Some(1));
+    assert!(String::from_utf8_lossy(&nobody.stderr).contains("is `warmside watch` running"));
+
+    // What was said is remembered, and the drill is not mailed a second time.
+    let mails = house.message_ids();
+    let again = house.watch();
+    again.says("connected to the broker");
+    house.until("shelved still", |view| !view["enclosures"][0]["shelved_until"].is_null());
+    let known: std::collections::BTreeSet<_> = mails.iter().collect();
+    assert!(house.message_ids().iter().filter(|id| known.contains(id)).count() == mails.len());
+}
+
+#[test]
+fn killed_at_any_moment_it_sends_no_other_mail_for_the_same() {
+    let house = House::new("kill");
+    for round in 0..6_u64 {
+        let daemon = house.watch();
+        if round == 0 {
+            daemon.says("connected to the broker");
+            assert!(house.run(&["drill"]).status.success());
+        } else {
+            // Somewhere in its start, or just after.
+            std::thread::sleep(Duration::from_millis(round * 37));
+        }
+        daemon.signal("KILL");
+    }
+    let daemon = house.watch();
+    daemon.says("connected to the broker");
+    house.mailed();
+    let drills: std::collections::BTreeSet<String> = house.message_ids().into_iter().collect();
+    house.until("calm", |view| view["post"]["failing"].is_null());
+    assert_eq!(drills.len(), 1, "{drills:?}");
+}
+
+#[test]
+fn a_file_with_faults_is_told_and_nothing_starts() {
+    let house = House::new("faults");
+    house.write(&house.text().replace("[28, 33]", "[33, 28]").replace("Europe/Dublin", "Europe/Atlantis"));
+    let output = house.run(&["watch"]);
+    assert_eq!(output.status.code(), Some(78));
+    let said = String::from_utf8_lossy(&output.stderr);
+    assert!(said.contains("Atlantis") && said.contains("wanted"), "{said}");
+    assert!(!house.folder.join("state").exists());
+}
+
+#[test]
+fn the_service_manager_is_told_how_it_goes() {
+    let house = House::new("notify");
+    let path = house.folder.join("notify");
+    let socket = UnixDatagram::bind(&path).expect("a socket");
+    socket.set_read_timeout(Some(PATIENCE)).expect("set");
+    let mut command = house.command(&["watch"]);
+    command.env("NOTIFY_SOCKET", &path).env("WATCHDOG_USEC", "30000000");
+    let mut daemon = Daemon::of(command);
+    let until = |word: &str| {
+        let mut heard = Vec::new();
+        loop {
+            let mut bytes = [0; 4_096];
+            let length = socket.recv(&mut bytes).unwrap_or_else(|_| panic!("{word} never came, but {heard:?}"));
+            let text = String::from_utf8_lossy(&bytes[..length]).into_owned();
+            if text.lines().any(|line| line == word) {
+                return text;
+            }
+            heard.push(text);
+        }
+    };
+    assert!(until("READY=1").contains("STATUS=watching 1 enclosures by 1 links"));
+    until("WATCHDOG=1");
+    daemon.signal("HUP");
+    assert!(until("RELOADING=1").contains("MONOTONIC_USEC="));
+    until("READY=1");
+    daemon.signal("TERM");
+    until("STOPPING=1");
+    assert_eq!(daemon.exit(), Some(0));
+}
