@@ -22,6 +22,8 @@ pub mod plausible;
 pub mod probe;
 pub mod rhythm;
 pub mod run;
+pub mod scale;
+pub mod spell;
 pub mod stamps;
 pub mod swap;
 pub mod watch;

@@ -6,6 +6,8 @@ use super::noise::Noise;
 use super::plausible;
 use super::rhythm::{Gap, NEVER_HEARD, NEVER_HEARD_AT_ALL, Rhythm};
 use super::run::Run;
+use super::scale::OtherUnit;
+use super::spell::Spell;
 use super::stamps::Stamps;
 use super::{Doubt, Fault, Kind, Verdict};
 use crate::reading::probes::Known;
@@ -15,30 +17,13 @@ use crate::terms::quantity::{Quantity, Unit};
 use crate::terms::time::{Mono, Now, Span};
 use serde::{Deserialize, Serialize};
 
-/// Readings in a spell that were not believed, and how long it must last, before the probe is called faulty.
-const SPELL: u16 = 3;
-const SPELL_LASTS: Span = Span::min(10);
-/// The same for readings that were merely unsure. Two senders on one topic looked like that for half an hour.
-const UNSURE: u16 = 8;
-const UNSURE_LASTS: Span = Span::min(40);
 /// Further off than this an unsure reading is as good as doubted, K or %.
 const WILD: f64 = 8.0;
-/// A spell in which nothing was disbelieved for so long is over.
-const SPELL_FORGOTTEN: Span = Span::h(1);
-/// What is not believed and never followed by anything is told after this, or after [`ASSERTED_INTERVALS`] usual intervals:
-/// a probe that reports on change asserts its last value by its silence.
-const ASSERTED: Span = Span::min(30);
-const ASSERTED_INTERVALS: f64 = 2.5;
-/// Believed readings in a row that end a spell, and that (over [`SPELL_LASTS`]) end the fault.
-const GOOD: u16 = 3;
 /// From here on a humidity sensor that stands still is called soaked, %, and how long it must. Fog lasts a night.
 const SOAKED_FROM: f64 = 99.0;
 const SOAKED_LASTS: Span = Span::h(12);
 /// How far beyond all that it read with a good battery a reading is not believed on a low one, K.
 const DYING_BEYOND_K: f64 = 3.0;
-/// A jump that fits the other scale this well is a changed unit, K. So small a jump could be anything.
-const UNIT_FITS_K: f64 = 1.0;
-const UNIT_JUMP_K: f64 = 6.0;
 /// Over how long a probe's own trend is taken, min.
 const TREND_MIN: f64 = 10.0;
 
@@ -87,38 +72,6 @@ pub struct Probe {
     standing: Vec<(Fault, Now)>,
     told_silent: bool,
     told_day: bool,
-}
-
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
-struct Spell {
-    since: Option<Now>,
-    unsure: u16,
-    doubted_since: Option<Now>,
-    last: Option<Mono>,
-    fault: Option<Fault>,
-    doubted: u16,
-    good: u16,
-    good_since: Option<Mono>,
-}
-
-/// Which way the unit changed, so that its readings can be followed.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-enum OtherUnit {
-    /// It sends °F where °C is linked.
-    SendsFahrenheit,
-    SendsCelsius,
-}
-
-impl OtherUnit {
-    const BOTH: [OtherUnit; 2] = [OtherUnit::SendsFahrenheit, OtherUnit::SendsCelsius];
-
-    /// What was meant.
-    fn meant(self, value: f64) -> f64 {
-        match self {
-            OtherUnit::SendsFahrenheit => (value - 32.0) / 1.8,
-            OtherUnit::SendsCelsius => value * 1.8 + 32.0,
-        }
-    }
 }
 
 /// An edge of one probe: the kind, what stands now (`None`: over), since when.
@@ -290,12 +243,8 @@ impl Probe {
 
     /// Whether the jump to a new level is that from one scale to the other; if so, follows it there.
     fn other_unit_fits(&mut self, from: Option<f64>, value: f64, at: Mono) -> bool {
-        let Some(from) = from else { return false };
-        let fits = |other: &&OtherUnit| (other.meant(value) - from).abs() <= UNIT_FITS_K;
-        let Some(other) = OtherUnit::BOTH.iter().find(fits).filter(|_| (value - from).abs() >= UNIT_JUMP_K) else {
-            return false;
-        };
-        self.other_unit = Some(*other);
+        let Some(other) = from.and_then(|from| OtherUnit::of_jump(from, value)) else { return false };
+        self.other_unit = Some(other);
         self.gate.settle(other.meant(value), at);
         true
     }
@@ -350,16 +299,9 @@ impl Probe {
             let [low, high] = self.envelope.unwrap_or([value, value]);
             self.envelope = Some([low.min(value), high.max(value)]);
         }
-        let spell = &mut self.spell;
-        if spell.since.is_none() {
-            return;
-        }
-        spell.good = spell.good.saturating_add(1);
-        let good_since = *spell.good_since.get_or_insert(reading.at.mono);
-        let long = reading.at.mono.since(good_since) >= SPELL_LASTS;
         // After its battery has spoiled readings, even plausible ones are no recovery.
-        let recovers = !self.has(Kind::Faulty) || (long && !witness.battery_low);
-        if self.spell.good >= GOOD && recovers {
+        let stands = self.has(Kind::Faulty);
+        if self.spell.believe(reading.at.mono, stands) && !(stands && witness.battery_low) {
             self.spell = Spell::default();
             self.set(None, Kind::Faulty, reading.at, out);
         }
@@ -367,24 +309,8 @@ impl Probe {
 
     /// `sure`: it is certainly no measurement; else it may be one.
     fn disbelieve(&mut self, fault: Fault, sure: bool, now: Now, out: &mut Vec<Edge>) {
-        let forgotten = |last: Mono| now.mono.since(last) > SPELL_FORGOTTEN.max(self.rhythm.limit());
-        if self.spell.last.is_some_and(forgotten) && !self.has(Kind::Faulty) {
-            self.spell = Spell::default();
-        }
-        let spell = &mut self.spell;
-        spell.last = Some(now.mono);
-        let since = *spell.since.get_or_insert(now);
-        spell.unsure = spell.unsure.saturating_add(1);
-        (spell.good, spell.good_since) = (0, None);
-        let mut told = (spell.unsure >= UNSURE && now.mono.since(since.mono) >= UNSURE_LASTS).then_some(since);
-        if sure {
-            let since = *spell.doubted_since.get_or_insert(now);
-            spell.fault = Some(fault);
-            spell.doubted = spell.doubted.saturating_add(1);
-            let lasts = spell.doubted >= SPELL && now.mono.since(since.mono) >= SPELL_LASTS;
-            told = told.or(lasts.then_some(since));
-        }
-        if let Some(since) = told {
+        let stands = self.has(Kind::Faulty);
+        if let Some(since) = self.spell.disbelieve(sure.then_some(fault), now, self.rhythm.limit(), stands) {
             self.set(Some(fault), Kind::Faulty, since, out);
         }
     }
@@ -423,10 +349,8 @@ impl Probe {
     }
 
     fn assertion_due(&self) -> Option<Mono> {
-        let asserted = self.spell.fault.is_some() && self.spell.good == 0 && !self.has(Kind::Faulty);
-        let since = self.spell.last.filter(|_| asserted && self.listening_since.is_some())?;
-        let usual = self.rhythm.usual().unwrap_or(Span::ZERO);
-        Some(since + ASSERTED.max(usual.times(ASSERTED_INTERVALS)))
+        let listening = self.listening_since.is_some() && !self.has(Kind::Faulty);
+        if listening { self.spell.assertion_due(self.rhythm.usual().unwrap_or(Span::ZERO)) } else { None }
     }
 
     fn silence_due(&self) -> Option<Mono> {
@@ -443,10 +367,10 @@ impl Probe {
     }
 
     pub fn wake(&mut self, now: Now, out: &mut Vec<Edge>) {
-        if let (Some(fault), Some(due)) = (self.spell.fault, self.assertion_due())
+        if let (Some((fault, since)), Some(due)) = (self.spell.doubted(), self.assertion_due())
             && now.mono >= due
         {
-            self.set(Some(fault), Kind::Faulty, self.spell.doubted_since.unwrap_or(now), out);
+            self.set(Some(fault), Kind::Faulty, since, out);
         }
         if self.silence_due().is_none_or(|due| now.mono < due) {
             return;
