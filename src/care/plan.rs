@@ -55,11 +55,17 @@ pub struct Wanted {
     pub gradient_at_least_k: f64,
     /// Bands are on their way: after a change of the light or in a season's steps.
     pub moving: bool,
+    /// They are so by a season's steps.
+    pub season_moves: bool,
 }
 
 impl Wanted {
     pub fn place(&self, place: Place) -> Option<&PlaceWanted> {
         self.places[place.index()].as_ref()
+    }
+    /// The band of a place while it is on its way: a level within it may be the plan's own doing.
+    pub fn moving_band(&self, place: Place) -> Option<Band> {
+        self.place(place).filter(|_| self.moving).map(|place| place.wanted)
     }
     pub fn since_planned_change(&self, at: Wall) -> Option<Span> {
         self.changed_at.map(|then| at.since(then))
@@ -296,6 +302,7 @@ fn evaluate(day: &Day, follows_within: Span, at: Wall) -> (Wanted, (Wall, Wall))
         clocks_moved: day.clocks_moved,
         gradient_at_least_k: 0.0,
         moving: old > 0.0 || stepping,
+        season_moves: stepping,
     };
     for (i, place) in wanted.places.iter_mut().enumerate() {
         if let (Some(start), Some(end)) = (day.start.places[i], day.end.places[i]) {

@@ -153,6 +153,8 @@ impl Den {
             lights_planned: wanted.and_then(|w| w.light_on),
             since_planned_change: wanted.and_then(|w| w.since_planned_change(now.wall)),
             until_planned_change: wanted.and_then(|w| w.until_planned_change(now.wall)),
+            on_its_way: Place::ALL.map(|place| wanted.and_then(|w| w.moving_band(place)).map(|b| (b.low, b.high))),
+            season_moves: wanted.is_some_and(|w| w.season_moves),
             hands_in: around.hands_in,
             neighbours_ok: around.neighbours_as_usual,
         };

@@ -187,6 +187,7 @@ fn weak(p: &Picture) -> Option<Suspicion> {
     let g = p.gradient?;
     let ratio = g.ratio();
     let long = g.low.past_for(60.0) && p.low.past_for(20.0);
-    (!p.cycler && long && ratio > 0.4 && ratio < 0.85 && p.since_hurried_fall > 150.0).then_some(())?;
+    let own_doing = !g.narrowed_from_outside();
+    (!p.cycler && own_doing && long && ratio > 0.4 && ratio < 0.85 && p.since_hurried_fall > 150.0).then_some(())?;
     at_once(Cause::HeatWeak, Way::Slow)
 }

@@ -81,6 +81,11 @@ pub struct Context {
     /// Since and until a change of light or band that is planned; `None`: no plan.
     pub since_planned_change: Option<Span>,
     pub until_planned_change: Option<Span>,
+    /// Low and high end, °C, of what is wanted at a place while that is on its way by plan (lights just went out, a season
+    /// begins): a level within is the plan's doing, whatever the clock is used to.
+    pub on_its_way: [Option<(f64, f64)>; Place::COUNT],
+    /// A season moves all bands day by day: the pace of the heat changes with them.
+    pub season_moves: bool,
     /// The keeper said that hands are in the enclosure.
     pub hands_in: bool,
     /// Whether the other enclosures of the room are as usual; `None`: unknown.

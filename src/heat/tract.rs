@@ -17,6 +17,8 @@ use serde::{Deserialize, Serialize};
 
 /// No heat verdict before this many minutes of learning.
 pub const LEARNING_MIN: f64 = 120.0;
+/// Usual intervals that a fall or a rise must last for its speed to mean something.
+const RESOLVED: f64 = 3.0;
 /// The gradient's usual value is a mean over this long, min; at first over an hour.
 const USUAL_MIN: f64 = 360.0;
 /// After a gap nothing is judged for this long, min.
@@ -243,6 +245,9 @@ impl Tract {
             live: true,
             slack: 1.0,
         };
+        if c.season_moves {
+            self.vigour = Vigour::default();
+        }
         self.falls.watch(self.w_low.peak_t, self.history.mean_fall(s.t, s.x, 3.0));
         if let Some(fall) = self.w_low.step(s.x, &now, b.tuning) {
             self.fell(s, &fall, now.clean);
@@ -267,6 +272,12 @@ impl Tract {
         self.d_high.step(-d, &now, b.tuning);
     }
 
+    /// Whether readings come often enough to see how fast a fall or a rise was: the short bursts of a heater that is hardly
+    /// needed are faster than a slow probe can tell.
+    fn resolves(&self, fall: &Fall) -> bool {
+        fall.minutes >= RESOLVED * self.warm.interval()
+    }
+
     fn fell(&mut self, s: &Sample, fall: &Fall, clean: bool) {
         if fall.turned {
             self.low.turned();
@@ -274,7 +285,7 @@ impl Tract {
         }
         if clean {
             self.falls.learn(s.t, fall, s.s_x);
-            if fall.turned {
+            if fall.turned && self.resolves(fall) {
                 self.vigour.fell(self.falls.last_top());
             }
         }
@@ -283,7 +294,7 @@ impl Tract {
     fn rose(&mut self, s: &Sample, rise: &Fall, clean: bool) {
         if clean {
             self.rises.learn(s.t, rise, s.s_x);
-            if rise.turned && self.cycler(s) {
+            if rise.turned && self.cycler(s) && self.resolves(rise) {
                 self.vigour.rose(self.rises.last_top());
             }
         }
@@ -413,8 +424,16 @@ impl Tract {
             relay_on_min: b.plugs.iter().find_map(|p| p.switched_on_for(s.t)),
             young,
             neighbours_ok: b.context.neighbours_ok,
-            low_waits: if young { wait(b.context, b.sources, beside.minute, true) } else { Wait::No },
-            high_waits: if young { wait(b.context, b.sources, beside.minute, false) } else { Wait::No },
+            low_waits: match b.context.on_its_way[self.place.index()] {
+                Some((low, _)) if s.x >= low => Wait::Never,
+                _ if young => wait(b.context, b.sources, beside.minute, true),
+                _ => Wait::No,
+            },
+            high_waits: match b.context.on_its_way[self.place.index()] {
+                Some((_, high)) if s.x <= high => Wait::Never,
+                _ if young => wait(b.context, b.sources, beside.minute, false),
+                _ => Wait::No,
+            },
         }
     }
 
