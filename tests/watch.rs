@@ -18,6 +18,7 @@ const PATIENCE: Duration = Duration::from_secs(60);
 struct House {
     folder: PathBuf,
     port: u16,
+    page: u16,
 }
 
 impl House {
@@ -26,7 +27,7 @@ impl House {
         let _ = fs::remove_dir_all(&folder);
         fs::create_dir(&folder).expect("a folder");
         let port = || TcpListener::bind("127.0.0.1:0").and_then(|l| l.local_addr()).expect("a free port").port();
-        let house = House { folder, port: port() };
+        let house = House { folder, port: port(), page: port() };
         house.write(&format!(
             r#"
 [site]
@@ -52,8 +53,7 @@ topic = "rack/{{enclosure}}/{{place}}/temperature"
 quantity = "temperature"
 unit = "Cel"
 "#,
-            house.port,
-            port()
+            house.port, house.page
         ));
         house
     }
@@ -200,6 +200,17 @@ fn speak(house: &House) {
     });
 }
 
+/// The wall, as a browser gets it.
+fn page(house: &House) -> String {
+    use std::io::{Read, Write};
+    let mut stream = std::net::TcpStream::connect(("127.0.0.1", house.page)).expect("the page listens");
+    stream.set_read_timeout(Some(PATIENCE)).expect("set");
+    write!(stream, "GET / HTTP/1.1\r\nHost: 127.0.0.1:{}\r\nConnection: close\r\n\r\n", house.page).expect("sent");
+    let mut text = String::new();
+    stream.read_to_string(&mut text).expect("answered");
+    text
+}
+
 #[test]
 fn a_day_of_a_daemon() {
     let house = House::new("day");
@@ -210,6 +221,8 @@ fn a_day_of_a_daemon() {
     assert!(status.starts_with("Test Lane, ") && status.contains("Feed: connected"), "{status}");
     let explained = String::from_utf8(house.run(&["explain", "a3"]).stdout).expect("UTF-8");
     assert!(explained.starts_with("a3 Juno") && explained.contains("warm side: 30.5 °C"), "{explained}");
+    let page = page(&house);
+    assert!(page.starts_with("HTTP/1.1 200") && page.contains("Test Lane") && page.contains("Juno"), "{page}");
     let unknown = house.run(&["explain", "z9"]);
     assert_eq!(unknown.status.code(), Some(1));
 

@@ -6,6 +6,7 @@
 mod acting;
 mod outbox;
 mod parts;
+mod past;
 mod pulse;
 mod session;
 mod upkeep;

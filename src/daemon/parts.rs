@@ -2,24 +2,30 @@
 
 use super::Error;
 use super::outbox::Outbox;
+use super::past::HousePast;
 use crate::clock::{Clock, ticks};
 use crate::config::Config;
+use crate::engine::view::View;
 use crate::mqtt::link::{Link, Pace, Wish};
 use crate::mqtt::settings::{Broker, BuiltinBroker};
 use crate::mqtt::{Inbox, filter};
 use crate::notice::message_id::Seal;
+use crate::page;
 use crate::post::settings::Way;
 use crate::post::{self, Post, Report, Waker};
 use crate::store::{self, Found, Names, Store, Told};
 use std::sync::Arc;
 use std::sync::atomic::AtomicU64;
 use std::time::Duration;
-use tokio::sync::mpsc;
+use tokio::net::TcpListener;
+use tokio::sync::{mpsc, watch};
 use tokio::task::JoinHandle;
 
 /// What the store and the post may have to say before the loop has listened.
 const MOST_WORDS: usize = 4_096;
-/// How long another process, or our own last session, may need to let go of the store.
+/// What keepers may have said on the page before the loop has listened.
+const MOST_REQUESTS: usize = 64;
+/// How long another process, or our own last session, may need to let go of the store, or of a port.
 const STORE_LETS_GO: Duration = Duration::from_secs(5);
 
 /// A broker of our own that runs, and with which settings.
@@ -148,4 +154,53 @@ pub fn post(config: &Config, clock: &Arc<Clock>, store: &Arc<Store>, site: &str)
     let outbox = Outbox { store: store.clone(), rounds: rounds.clone() };
     let task = tokio::spawn(post.run(outbox));
     RunningPost { task, waker, reports, rounds }
+}
+
+/// A page that is served, or one that could not be: animals are watched all the same.
+pub struct RunningPage {
+    task: Option<JoinHandle<()>>,
+    pub view: watch::Sender<Arc<View>>,
+    pub asked: mpsc::Receiver<page::Asked>,
+}
+
+impl Drop for RunningPage {
+    fn drop(&mut self) {
+        if let Some(task) = &self.task {
+            task.abort();
+        }
+    }
+}
+
+/// `view`: the house as it is at the start.
+pub async fn page(config: &Config, view: View) -> RunningPage {
+    let past = Arc::new(HousePast::new(config.store.folder.clone(), &config.settings, view.at.wall));
+    let (view, shown) = watch::channel(Arc::new(view));
+    let (asked, requests) = mpsc::channel(MOST_REQUESTS);
+    let (settings, doors) = (config.page.clone(), page::Doors { view: shown, past, asked, ticks });
+    let task = match listener(&settings).await {
+        Ok(listener) => {
+            tracing::info!("the page is at http://{}", settings.listen);
+            Some(tokio::spawn(async move {
+                if let Err(why) = page::serve(listener, &settings, doors).await {
+                    tracing::error!("the page ended: {why}");
+                }
+            }))
+        }
+        Err(why) => {
+            tracing::error!("there is no page: {why}");
+            None
+        }
+    };
+    RunningPage { task, view, asked: requests }
+}
+
+/// The last session's page may still be letting go of the port.
+async fn listener(settings: &page::settings::Settings) -> Result<TcpListener, page::Error> {
+    let started = ticks();
+    loop {
+        match page::bind(settings).await {
+            Err(_) if ticks() - started < STORE_LETS_GO => tokio::time::sleep(Duration::from_millis(100)).await,
+            outcome => return outcome,
+        }
+    }
 }

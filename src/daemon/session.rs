@@ -8,11 +8,12 @@ use crate::control::server::{Asked, Door};
 use crate::control::{Reply, Request};
 use crate::engine::Engine;
 use crate::engine::effect::Effect;
-use crate::engine::event::{Event, PostOutcome};
+use crate::engine::event::{Command, Event, PostOutcome};
 use crate::incident::Row;
 use crate::mqtt::link::Link;
 use crate::mqtt::{Inbox, Incoming};
 use crate::notice::NoticeRow;
+use crate::page;
 use crate::post::Report;
 use crate::store::reader::Reader;
 use crate::store::{Store, Told};
@@ -31,6 +32,8 @@ use tokio::time::{MissedTickBehavior, interval, sleep, timeout};
 const MOST_AT_ONCE: usize = 512;
 /// Between two looks at the house itself.
 const TICK: Duration = Duration::from_secs(5);
+/// Between two views for the page, at the least.
+const SHOW: Duration = Duration::from_secs(1);
 /// How long the farewell to the broker, and the store's last words, may take.
 const FAREWELL: Duration = Duration::from_secs(2);
 const LAST_WORDS: Duration = Duration::from_secs(20);
@@ -61,6 +64,9 @@ pub struct Session {
     pub(super) inbox: Inbox,
     pub(super) door: Door,
     pub(super) asked: mpsc::Receiver<Asked>,
+    pub(super) page: parts::RunningPage,
+    /// When the page was last shown the house.
+    pub(super) shown_at: Duration,
     pub(super) watcher: Option<UnboundedSender<Seen>>,
     pub(super) pulse: Pulse,
     pub(super) store_rounds: Arc<AtomicU64>,
@@ -89,6 +95,7 @@ impl Session {
         let post = parts::post(config, &clock, &store, &found.site);
         let broker = parts::broker(config, broker).await?;
         let (link, inbox) = parts::link(config, &broker, &found.site)?;
+        let page = parts::page(config, engine.view()).await;
         Ok(Session {
             config: config.clone(),
             clock,
@@ -104,6 +111,8 @@ impl Session {
             inbox,
             door,
             asked,
+            page,
+            shown_at: ticks(),
             watcher: setup.watcher.clone(),
             pulse: Pulse::new(ticks()),
             store_rounds: Arc::new(AtomicU64::new(0)),
@@ -127,7 +136,9 @@ impl Session {
         reload: &(dyn Fn() -> Result<Config, String> + Send),
     ) -> Ending {
         let mut tick = interval(TICK);
+        let mut show = interval(SHOW);
         tick.set_missed_tick_behavior(MissedTickBehavior::Delay);
+        show.set_missed_tick_behavior(MissedTickBehavior::Delay);
         loop {
             let wake = self.clock.until(self.engine.next_wake().unwrap_or(Mono::MAX));
             tokio::select! {
@@ -141,9 +152,11 @@ impl Session {
                     }
                 }
                 Some(asked) = self.asked.recv() => self.reply_to(asked),
+                Some(asked) = self.page.asked.recv() => self.keeper_says(asked),
                 Some(report) = self.post.reports.recv() => self.posted(report),
                 Some(told) = self.told.recv() => self.store_told(told),
                 _ = tick.tick() => self.look_at_the_house(),
+                _ = show.tick() => self.show_page_in_turn(),
                 news = self.inbox.next() => match news {
                     Some(news) => self.hear(news),
                     None => {
@@ -159,6 +172,7 @@ impl Session {
     /// Ends every part, the store last: what was heard is kept.
     pub async fn end(mut self) {
         drop(self.door);
+        drop(self.page);
         self.post.task.abort();
         self.link.stop(FAREWELL).await;
         let mut rest = Vec::new();
@@ -257,6 +271,30 @@ impl Session {
         }
     }
 
+    fn keeper_says(&mut self, asked: page::Asked) {
+        let reply = self.obey(asked.command);
+        self.show_page();
+        tokio::spawn(async move {
+            let (done, words) = reply.await;
+            asked.answer.send(page::Answer { done, words })
+        });
+    }
+
+    /// Gives a keeper's word to the engine. What it came to is told when it would survive our death, since a keeper who
+    /// is told "done" relies on it.
+    fn obey(&mut self, command: Command) -> impl Future<Output = (bool, String)> + Send + 'static {
+        (self.answer, self.fresh) = (None, Vec::new());
+        self.handle(Event::Command(command));
+        let answer = self.answer.take().unwrap_or((false, "the engine did not answer".into()));
+        let commits = std::mem::take(&mut self.fresh);
+        async move {
+            for commit in commits {
+                let _ = commit.await;
+            }
+            answer
+        }
+    }
+
     fn reply_to(&mut self, asked: Asked) {
         let reply = match asked.request {
             Request::View => {
@@ -264,19 +302,10 @@ impl Session {
                 Reply { view: Some(Box::new(self.engine.view())), ..Reply::done("") }
             }
             Request::Order { command } => {
-                (self.answer, self.fresh) = (None, Vec::new());
-                self.handle(Event::Command(command));
-                let reply = match self.answer.take() {
-                    Some((done, words)) => Reply { done, words, view: None },
-                    None => Reply::refused("the engine did not answer"),
-                };
-                let commits = std::mem::take(&mut self.fresh);
-                // A keeper who is told "done" relies on it: not before it would survive our death.
+                let reply = self.obey(command);
                 tokio::spawn(async move {
-                    for commit in commits {
-                        let _ = commit.await;
-                    }
-                    asked.reply.send(reply)
+                    let (done, words) = reply.await;
+                    asked.reply.send(Reply { done, words, view: None })
                 });
                 return;
             }

@@ -5,14 +5,19 @@ use super::session::{Session, packed};
 use super::tell_system;
 use crate::clock::ticks;
 use crate::engine::event::Event;
+use crate::page;
 use crate::store;
 use sd_notify::NotifyState;
+use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
 
 /// Between two snapshots of what was learned, and the least of it after a mail.
 const SNAPSHOT: Duration = Duration::from_secs(600);
 const SNAPSHOT_AFTER_MAIL: Duration = Duration::from_secs(60);
+
+/// The page may have one part in so many of the loop's time.
+const SHARE: u32 = 50;
 
 impl Session {
     pub(super) fn look_at_the_house(&mut self) {
@@ -52,6 +57,21 @@ impl Session {
             }
             asked.store(false, Ordering::Relaxed);
         });
+    }
+
+    /// Shows the house to the page each second, or seldomer where it is so large that drawing it takes long.
+    pub(super) fn show_page_in_turn(&mut self) {
+        let began = ticks();
+        if began >= self.shown_at {
+            self.handle(Event::Wake);
+            self.show_page();
+            let took = ticks().saturating_sub(began);
+            self.shown_at = began + (took * SHARE).clamp(Duration::ZERO, page::LIVE_WITHIN);
+        }
+    }
+
+    pub(super) fn show_page(&self) {
+        self.page.view.send_replace(Arc::new(self.engine.view()));
     }
 }
 

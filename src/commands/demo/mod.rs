@@ -105,8 +105,10 @@ impl Demo {
         out::result(format_args!(
             "\nNow it is live, {} times as fast as real time: each sensor publishes once a minute of the house's time to\n\
              the built-in broker, and the daemon that `warmside watch` runs listens. Ctrl-C ends it.\n\
+             The page: http://{}\n\
              From another terminal: warmside status --config {}",
             args.speed,
+            config.page.listen,
             file.display()
         ));
         let stop = setup.stop.clone();

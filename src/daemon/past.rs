@@ -1,0 +1,196 @@
+//! What the page asks of the past and of the plan, answered from the store and from the care that is configured.
+
+use crate::care::calendar::Calendar;
+use crate::care::plan::Plan;
+use crate::engine::settings::Settings;
+use crate::nature::sun::Position;
+use crate::page::past::{Entry, Mail, Past, Step, Ten, Told};
+use crate::store::reader::{Reader, Sent};
+use crate::terms::place::Place;
+use crate::terms::time::{Span, Wall};
+use serde::Deserialize;
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+use std::sync::{Arc, Mutex, PoisonError};
+
+/// Instants at which a plan is asked over a span, and the least between two of them.
+const MOST_STEPS: i64 = 400;
+const LEAST_STEP: Span = Span::min(5);
+/// Mails that the ledger looks through.
+const MOST_MAILS: u32 = 2_000;
+
+pub struct HousePast {
+    folder: PathBuf,
+    reader: Mutex<Option<Reader>>,
+    plans: BTreeMap<String, Plan>,
+}
+
+/// A mark as the engine stores it.
+#[derive(Deserialize)]
+struct Mark {
+    at: String,
+    enclosure: String,
+    what: String,
+    by: String,
+}
+
+/// The parts of a notice that a ledger tells.
+#[derive(Deserialize)]
+struct Notice {
+    event: String,
+    #[serde(default)]
+    enclosures: Vec<String>,
+}
+
+impl HousePast {
+    pub fn new(folder: PathBuf, settings: &Settings, at: Wall) -> HousePast {
+        let position = settings.position.and_then(|(north, east)| Position::new(north, east));
+        let calendar = Calendar::new(&settings.notice.time_zone, position).unwrap_or_else(Calendar::utc);
+        let calendar = Arc::new(calendar);
+        let plans = settings.enclosures.iter().filter_map(|enclosure| {
+            let care = enclosure.care.clone()?;
+            Some((enclosure.id.clone(), Plan::new(care, calendar.clone(), at)))
+        });
+        HousePast { folder, reader: Mutex::new(None), plans: plans.collect() }
+    }
+
+    fn read<T>(&self, ask: impl FnOnce(&Reader) -> Result<T, crate::store::Error>) -> Told<T> {
+        let mut reader = self.reader.lock().unwrap_or_else(PoisonError::into_inner);
+        let open = match reader.take() {
+            Some(open) => open,
+            None => Reader::open(&self.folder).map_err(|why| why.to_string())?,
+        };
+        let told = ask(&open).map_err(|why| why.to_string());
+        // After a failure it is opened anew: the file may be another one by then.
+        *reader = told.is_ok().then_some(open);
+        told
+    }
+
+    /// What is planned at each step of a span, where it differs from the step before.
+    fn planned<T: PartialEq>(
+        &self,
+        enclosure: &str,
+        from: Wall,
+        to: Wall,
+        what: impl Fn(&crate::care::plan::Wanted) -> T,
+    ) -> Vec<(Wall, T)> {
+        let Some(mut plan) = self.plans.get(enclosure).cloned() else { return Vec::new() };
+        let step = Span::ms(to.since(from).as_ms() / MOST_STEPS).max(LEAST_STEP);
+        let (mut at, mut steps) = (from, Vec::<(Wall, T)>::new());
+        while at < to {
+            let now = what(plan.wanted(at));
+            if steps.last().is_none_or(|(_, before)| *before != now) {
+                steps.push((at, now));
+            }
+            at = at + step;
+        }
+        steps
+    }
+}
+
+impl Past for HousePast {
+    fn readings(&self, probe: &str, from: Wall, to: Wall, at_most: usize) -> Told<Vec<(Wall, f64)>> {
+        self.read(|reader| reader.readings(probe, from, to, at_most))
+    }
+
+    fn summaries(&self, probe: &str, from: Wall, to: Wall) -> Told<Vec<Ten>> {
+        let found = self.read(|reader| reader.summaries(probe, from, to))?;
+        Ok(found.into_iter().map(|s| Ten { from: s.from, min: s.min, mean: s.mean, max: s.max }).collect())
+    }
+
+    fn gaps(&self, from: Wall, to: Wall) -> Told<Vec<(Wall, Option<Wall>, String)>> {
+        let found = self.read(|reader| reader.gaps(from, to))?;
+        Ok(found.into_iter().map(|gap| (gap.since, gap.until, gap.why)).collect())
+    }
+
+    fn wanted(&self, enclosure: &str, place: Place, from: Wall, to: Wall) -> Vec<Step> {
+        let steps = self.planned(enclosure, from, to, |wanted| {
+            let place = wanted.place(place);
+            let band = |band: crate::care::settings::Band| (band.low, band.high);
+            (place.map(|place| band(place.wanted)), place.map(|place| band(place.never)))
+        });
+        steps.into_iter().map(|(from, (wanted, never))| Step { from, wanted, never }).collect()
+    }
+
+    fn light_planned(&self, enclosure: &str, from: Wall, to: Wall) -> Vec<(Wall, Wall)> {
+        let mut lit = Vec::new();
+        let mut since = None;
+        for (at, on) in self.planned(enclosure, from, to, |wanted| wanted.light_on == Some(true)) {
+            match (on, since.take()) {
+                (true, _) => since = Some(at),
+                (false, Some(since)) => lit.push((since, at)),
+                (false, None) => {}
+            }
+        }
+        lit.extend(since.map(|since| (since, to)));
+        lit
+    }
+
+    fn ledger(&self, enclosure: Option<&str>, before: Wall, at_most: usize) -> Told<Vec<Entry>> {
+        let marks = self.read(|reader| reader.rows("mark/"))?;
+        let mails = self.read(|reader| reader.mails(MOST_MAILS))?;
+        let marks = marks.into_iter().filter_map(|row| entry_of_mark(row.json.as_deref()?));
+        let mut entries: Vec<Entry> = marks.chain(mails.iter().map(entry_of_mail)).collect();
+        entries.retain(|entry| {
+            entry.at < before && enclosure.is_none_or(|id| entry.enclosures.iter().any(|other| other == id))
+        });
+        entries.sort_by_key(|entry| std::cmp::Reverse(entry.at));
+        entries.truncate(at_most);
+        Ok(entries)
+    }
+
+    fn mails(&self, at_most: usize) -> Told<Vec<Mail>> {
+        let found = self.read(|reader| reader.mails(u32::try_from(at_most).unwrap_or(MOST_MAILS).min(MOST_MAILS)))?;
+        Ok(found.into_iter().map(mail).collect())
+    }
+
+    fn mail(&self, notice: &str) -> Told<Option<Mail>> {
+        Ok(self.read(|reader| reader.mail(notice))?.map(mail))
+    }
+}
+
+fn mail(sent: Sent) -> Mail {
+    let to = sent.to.into_iter().map(|to| (to.keeper, to.fate.word().to_owned(), to.words));
+    Mail {
+        notice: sent.notice.id,
+        queued_at: sent.queued_at,
+        subject: sent.notice.subject,
+        text: sent.notice.text,
+        json: sent.notice.json,
+        to: to.collect(),
+    }
+}
+
+fn entry_of_mark(json: &str) -> Option<Entry> {
+    let mark: Mark = serde_json::from_str(json).ok()?;
+    Some(Entry {
+        at: Wall::parse_rfc3339(&mark.at)?,
+        kind: "mark".into(),
+        enclosures: vec![mark.enclosure],
+        words: mark.what,
+        by: Some(mark.by),
+    })
+}
+
+/// A mail tells what happened: that something was found is an entry of that name, all else is a mail.
+fn entry_of_mail(sent: &Sent) -> Entry {
+    let notice: Option<Notice> = serde_json::from_str(&sent.notice.json).ok();
+    let (event, enclosures) = notice.map(|notice| (notice.event, notice.enclosures)).unwrap_or_default();
+    let kind = if event == "raised" { "found" } else { "mail" };
+    let words = sent.notice.subject.clone();
+    Entry { at: sent.queued_at, kind: kind.into(), enclosures, words, by: None }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_mark_is_an_entry_and_rubbish_is_none() {
+        let json = r#"{"at":"2026-01-05T07:00:00.000Z","enclosure":"a3","what":"fed","by":"ines"}"#;
+        let entry = entry_of_mark(json).expect("a mark");
+        assert_eq!((entry.kind.as_str(), entry.words.as_str(), entry.by.as_deref()), ("mark", "fed", Some("ines")));
+        assert_eq!(entry_of_mark("{}"), None);
+        assert_eq!(entry_of_mark(&json.replace("07:00", "7")), None);
+    }
+}
