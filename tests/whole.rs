@@ -88,8 +88,7 @@ fn config(case: Case, home: &Home) -> String {
          [[room]]\nid = \"room\"\nname = \"Room\"\n[care.snake]\nconfirmed_by = \"ines\"\n{}{}light = {{ on = \"{:02}:{:02}\", hours = {hours:.2} }}\n\
          [[enclosure]]\nid = \"a1\"\ncare = \"snake\"\nroom = \"room\"\n\
          heat = [{{ id = \"main\", kind = \"ceramic-emitter\", at = \"warm_side\", thermostat = \"{}\" }}]\n\
-         [[link]]\ntopic = \"rack/{{enclosure}}/{{place}}/temperature\"\nquantity = \"temperature\"\nunit = \"Cel\"\n\
-        X\nroom = \"room\"\nquantity = \"temperature\"\nunit = \"Cel\"\n",
+         [[link]]\ntopic = \"rack/{{enclosure}}/{{place}}/temperature\"\nquantity = \"temperature\"\nunit = \"Cel\"\n",
         band("warm_side", look(case, Place::WarmSide)),
         if case.cool_side { band("cool_side", look(case, Place::CoolSide)) } else { String::new() },
         on / 3_600,
@@ -107,7 +106,6 @@ fn topic(sample: &Sample) -> Option<&'static str> {
         What::At(Place::WarmSide, Quantity::Temperature) => "rack/a1/warm_side/temperature",
         What::At(Place::CoolSide, Quantity::Temperature) => "rack/a1/cool_side/temperature",
         What::Heat(Quantity::Power) => "plug/a1/power",
-        What::Room => "room/air",
         _ => return None,
     })
 }

@@ -10,6 +10,7 @@ mod order;
 mod out;
 mod record;
 mod recorder;
+mod replay;
 mod status;
 mod watch;
 mod words;
@@ -57,6 +58,7 @@ enum Command {
     Demo(demo::Args),
     Watch(watch::Args),
     Record(record::Args),
+    Replay(replay::Args),
     Status(status::Args),
     Explain(explain::Args),
     Acknowledge(order::Acknowledge),
@@ -83,6 +85,7 @@ pub fn run(line: impl IntoIterator<Item = OsString>) -> Exit {
         Command::Demo(args) => demo::run(&args),
         Command::Watch(args) => watch::run(&args),
         Command::Record(args) => record::run(&args),
+        Command::Replay(args) => replay::run(&args),
         Command::Status(args) => status::run(&args),
         Command::Explain(args) => explain::run(&args),
         Command::Acknowledge(args) => args.run(),
