@@ -37,8 +37,9 @@ impl Names {
 
 impl From<&engine::settings::Settings> for Names {
     fn from(settings: &engine::settings::Settings) -> Names {
+        let heat = |e: &engine::settings::Enclosure| e.heat.sources.iter().map(|s| s.id.clone()).collect();
         Names {
-            enclosures: settings.enclosures.iter().map(|e| (e.id.clone(), Vec::new())).collect(),
+            enclosures: settings.enclosures.iter().map(|e| (e.id.clone(), heat(e))).collect(),
             rooms: settings.rooms.iter().map(|r| r.id.clone()).collect(),
         }
     }

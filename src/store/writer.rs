@@ -251,6 +251,8 @@ impl Writer {
         if self.pending.is_empty() {
             return Ok(());
         }
+        // A disk that is known to refuse is not waited for at every order: the daemon's loop waits for us.
+        let tries = if self.failing.is_some() { &tries[..1] } else { tries };
         let mut last = None;
         for wait in tries {
             std::thread::sleep(*wait);
