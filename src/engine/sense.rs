@@ -85,7 +85,7 @@ impl World {
         for event in std::mem::take(&mut self.doubts) {
             let in_order = self.heat_in_order_without(&event);
             self.probe_findings.hear(&event, in_order, out);
-            if let (Target::Enclosure(ix), Some(place), true) = (event.target, event.place, event.fault.is_some())
+            if let (Target::Enclosure(ix), Some(place), true) = (event.target, event.place, event.blinds())
                 && let Some(den) = self.dens.get_mut(ix.index())
             {
                 den.lose_sight(place);

@@ -32,6 +32,7 @@ use crate::reading::refusal::Refusal;
 use crate::reading::{Slot, Target};
 use crate::terms::id::ProbeIx;
 use crate::terms::place::Place;
+use crate::terms::quantity::Quantity;
 use crate::terms::time::{Now, Span};
 use serde::{Deserialize, Serialize};
 
@@ -167,4 +168,12 @@ pub struct Event {
     pub heard: Option<f64>,
     /// The usual interval, once known.
     pub usual: Option<Span>,
+}
+
+impl Event {
+    /// Whether from now on the temperature of its place cannot be judged.
+    pub fn blinds(&self) -> bool {
+        let temperature = matches!(self.slot, Slot::At(_, Quantity::Temperature));
+        temperature && self.fault.is_some() && !matches!(self.kind, Kind::Battery | Kind::Soaked)
+    }
 }
