@@ -3,6 +3,7 @@
 mod backup;
 mod care;
 mod configured;
+#[cfg(feature = "builtin-broker")]
 mod demo;
 mod explain;
 mod log;
@@ -55,6 +56,7 @@ struct Line {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    #[cfg(feature = "builtin-broker")]
     Demo(demo::Args),
     Watch(watch::Args),
     Record(record::Args),
@@ -82,6 +84,7 @@ pub fn run(line: impl IntoIterator<Item = OsString>) -> Exit {
         }
     };
     match line.command {
+        #[cfg(feature = "builtin-broker")]
         Command::Demo(args) => demo::run(&args),
         Command::Watch(args) => watch::run(&args),
         Command::Record(args) => record::run(&args),

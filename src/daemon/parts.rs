@@ -3,11 +3,12 @@
 use super::Error;
 use super::outbox::Outbox;
 use super::past::HousePast;
+use crate::answers::{self, Answers, Heard};
 use crate::clock::{Clock, ticks};
 use crate::config::Config;
 use crate::engine::view::View;
 use crate::mqtt::link::{Link, Pace, Wish};
-use crate::mqtt::settings::{Broker, BuiltinBroker};
+use crate::mqtt::settings::Broker;
 use crate::mqtt::{Inbox, filter};
 use crate::notice::message_id::Seal;
 use crate::page;
@@ -31,7 +32,8 @@ const STORE_LETS_GO: Duration = Duration::from_secs(5);
 /// A broker of our own that runs, and with which settings.
 #[derive(Debug)]
 pub struct OwnBroker {
-    settings: BuiltinBroker,
+    #[cfg(feature = "builtin-broker")]
+    settings: crate::mqtt::settings::BuiltinBroker,
     #[cfg(feature = "builtin-broker")]
     running: crate::mqtt::builtin::Builtin,
 }
@@ -203,4 +205,35 @@ async fn listener(settings: &page::settings::Settings) -> Result<TcpListener, pa
             outcome => return outcome,
         }
     }
+}
+
+/// The keepers' mailbox, where one is configured.
+pub struct RunningAnswers {
+    task: Option<JoinHandle<()>>,
+    pub heard: mpsc::Receiver<Heard>,
+}
+
+impl Drop for RunningAnswers {
+    fn drop(&mut self) {
+        if let Some(task) = &self.task {
+            task.abort();
+        }
+    }
+}
+
+pub fn answers(config: &Config, site: &str) -> RunningAnswers {
+    let (hear, heard) = mpsc::channel(MOST_REQUESTS);
+    let task = config.answers.clone().map(|settings| {
+        let keepers = config.settings.notice.keepers.iter();
+        let opening = answers::Opening {
+            settings,
+            seal: Seal::new(site),
+            keepers: keepers.map(|keeper| (keeper.id.clone(), keeper.mail.clone())).collect(),
+            // What does not fit is unseen in the mailbox still, and judged anew after a restart.
+            hear: Box::new(move |words| drop(hear.try_send(words))),
+            limits: answers::Limits::default(),
+        };
+        tokio::spawn(Answers::new(opening).run())
+    });
+    RunningAnswers { task, heard }
 }

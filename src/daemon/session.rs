@@ -2,13 +2,14 @@
 
 use super::pulse::Pulse;
 use super::{Error, Seen, Setup, Signals, parts, tell_system};
+use crate::answers::Heard;
 use crate::clock::{Clock, ticks};
 use crate::config::Config;
 use crate::control::server::{Asked, Door};
 use crate::control::{Reply, Request};
 use crate::engine::Engine;
 use crate::engine::effect::Effect;
-use crate::engine::event::{Command, Event, PostOutcome};
+use crate::engine::event::{Command, Event, Order, PostOutcome};
 use crate::incident::Row;
 use crate::mqtt::link::Link;
 use crate::mqtt::{Inbox, Incoming};
@@ -65,6 +66,7 @@ pub struct Session {
     pub(super) door: Door,
     pub(super) asked: mpsc::Receiver<Asked>,
     pub(super) page: parts::RunningPage,
+    pub(super) answers: parts::RunningAnswers,
     /// When the page was last shown the house.
     pub(super) shown_at: Duration,
     pub(super) watcher: Option<UnboundedSender<Seen>>,
@@ -112,6 +114,7 @@ impl Session {
             door,
             asked,
             page,
+            answers: parts::answers(config, &found.site),
             shown_at: ticks(),
             watcher: setup.watcher.clone(),
             pulse: Pulse::new(ticks()),
@@ -153,6 +156,7 @@ impl Session {
                 }
                 Some(asked) = self.asked.recv() => self.reply_to(asked),
                 Some(asked) = self.page.asked.recv() => self.keeper_says(asked),
+                Some(heard) = self.answers.heard.recv() => self.mail_says(heard),
                 Some(report) = self.post.reports.recv() => self.posted(report),
                 Some(told) = self.told.recv() => self.store_told(told),
                 _ = tick.tick() => self.look_at_the_house(),
@@ -173,6 +177,7 @@ impl Session {
     pub async fn end(mut self) {
         drop(self.door);
         drop(self.page);
+        drop(self.answers);
         self.post.task.abort();
         self.link.stop(FAREWELL).await;
         let mut rest = Vec::new();
@@ -278,6 +283,25 @@ impl Session {
             let (done, words) = reply.await;
             asked.answer.send(page::Answer { done, words })
         });
+    }
+
+    fn mail_says(&mut self, heard: Heard) {
+        match heard {
+            Heard::Answer { keeper, notice } => {
+                // `7Q` of `7Q.3`.
+                let incident = notice.split('.').next().unwrap_or_default().to_owned();
+                let command = Command { by: keeper, order: Order::AcknowledgeIncident { incident } };
+                let reply = self.obey(command);
+                tokio::spawn(async move {
+                    let (_, words) = reply.await;
+                    tracing::info!("answered by mail: {words}");
+                });
+            }
+            Heard::Bounced { notice, why } => self.handle(Event::Post { notice, outcome: PostOutcome::Refused(why) }),
+            Heard::Ignored { notice, why } => tracing::info!("a reply to mail {notice} does not count: {why}"),
+            Heard::Failing(why) => tracing::warn!("answers by mail are not heard: {why}"),
+            Heard::Healthy => tracing::info!("answers by mail are heard"),
+        }
     }
 
     /// Gives a keeper's word to the engine. What it came to is told when it would survive our death, since a keeper who
