@@ -200,7 +200,7 @@ impl<'a> Speech<'a> {
                 let margin = |k: f64| format!("{:.1}", self.view.degrees.show_difference(k));
                 let _ = write!(
                     text,
-                    "\n    {} {} lower or {} higher: at once",
+                    "\n    {} {} lower or {} higher: within minutes",
                     place.place.label(),
                     margin(celsius - low),
                     margin(high - celsius)
