@@ -16,6 +16,7 @@ pub mod mqtt;
 pub mod nature;
 pub mod notice;
 pub mod page;
+pub mod plot;
 pub mod post;
 pub mod reading;
 pub mod recording;

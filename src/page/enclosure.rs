@@ -7,6 +7,8 @@ use super::slope::Large;
 use super::standing::{House, guilty, time_left};
 use super::{table, wall, words};
 use crate::engine::view::{Condition, EnclosureView, IncidentView, PlaceView, ProbeView};
+use crate::notice::local::Local;
+use crate::notice::words::facts::{Part, sentences};
 use crate::terms::time::Span;
 use maud::{Markup, html};
 
@@ -134,7 +136,8 @@ fn trouble(house: &House, enclosure: &EnclosureView, incident: &IncidentView) ->
                 dt { "Time left" }
                 dd { (clock(house, enclosure, incident)) }
             }
-            div { dt { "What is wrong" } dd.txt { b { (words::sentence(mark::says(incident.cause))) "." } " " (words::cut(&incident.what)) } }
+            div { dt { "What is wrong" } dd.txt { b { (words::sentence(mark::says(incident.cause))) "." } " " (words::cut(&incident.what)) @if let Some(more) = facts(house, incident, Part::What) { " " span.q { (more) } } } }
+            @if let Some(left) = facts(house, incident, Part::IfLeft) { div { dt { "Left alone" } dd.txt { (left) } } }
             div { dt { "How long" } dd.txt { (house.words.age(incident.since)) ", since " (house.words.when(incident.since)) "." @if incident.latched { " A never limit was crossed: this stays until somebody answers." } } }
             div { dt { "What to do" } dd { (what_to_do(enclosure, incident)) } }
             div {
@@ -144,8 +147,16 @@ fn trouble(house: &House, enclosure: &EnclosureView, incident: &IncidentView) ->
                     (told(house, incident))
                 }
             }
+            @if let Some(sure) = facts(house, incident, Part::HowSure) { div { dt { "How sure" } dd.txt { (sure) } } }
         }
     }
+}
+
+/// The numbers behind an incident, in the words of the mails.
+fn facts(house: &House, incident: &IncidentView, part: Part) -> Option<String> {
+    let local = Local::new(&house.view.time_zone, house.view.degrees);
+    let said = sentences(incident.facts.iter(), part, 4, &local, house.now());
+    (!said.is_empty()).then_some(said)
 }
 
 fn clock(house: &House, enclosure: &EnclosureView, incident: &IncidentView) -> Markup {
@@ -198,12 +209,11 @@ fn told(house: &House, incident: &IncidentView) -> Markup {
 fn act(house: &House, enclosure: &EnclosureView, reader: &Reader) -> Markup {
     let open = incidents(house, enclosure).into_iter().find(|i| i.answered.is_none());
     html! {
-        div #act {
+        // The piece itself sticks to a phone's lower edge: a wrapper around it would hold it back.
+        div #act class=[open.is_some().then_some("act noprint")] {
             @if let Some(incident) = open {
-                div.act.noprint {
-                    (acknowledge(house, incident, reader))
-                    p.s.q { "Stops the reminders for a while. Getting worse breaks through." }
-                }
+                (acknowledge(house, incident, reader))
+                p.s.q { "Stops the reminders for a while. Getting worse breaks through." }
             }
         }
     }
@@ -273,16 +283,13 @@ fn forms(house: &House, enclosure: &EnclosureView, reader: &Reader) -> Markup {
                     }
                 }
                 form method="post" action=(action("mark")) {
-                    (token(reader)) h3 { "Add a note" } p.s.q { "Kept in the ledger with the time." }
-                    div.row { label { "Note" input type="text" name="note" required maxlength="200"; } (who(house.view, reader)) }
-                    button type="submit" { "Add" }
+                    (token(reader)) h3 { "Mark in the ledger, now" }
+                    p.s.q { "After the last four Warmside learns anew instead of alarming." }
+                    div.row { (who(house.view, reader)) }
+                    div.marks role="group" aria-label="Mark" { @for (word, said) in MARKS { button type="submit" name="mark" value=(word) { (said) } } }
+                    div.row { label { "or a note" input type="text" name="note" maxlength="200"; } }
+                    button type="submit" { "Add note" }
                 }
-            }
-            form method="post" action=(action("mark")) {
-                (token(reader))
-                div.row.gap { (who(house.view, reader)) }
-                p.s.gap #marks-h { "Mark in the ledger, now. After the last four Warmside learns anew instead of alarming." }
-                div.marks role="group" aria-labelledby="marks-h" { @for (word, said) in MARKS { button type="submit" name="mark" value=(word) { (said) } } }
             }
         }
     }
@@ -306,7 +313,7 @@ fn numbers(house: &House, enclosure: &EnclosureView) -> Markup {
                                 td.n data-l="now" { @if place.unseen.is_some() { "not seen" } @else if let Some(c) = place.celsius { (house.words.degrees(c)) } }
                                 td.n data-l="wanted" { @if let Some(b) = place.wanted { (house.words.band(b)) } @else { "not judged" } }
                                 td.n data-l="never beyond" { @if let Some(b) = place.never { (house.words.band(b)) } }
-                                td.n data-l="pace" { @if let Some(s) = place.slope_k_per_min.filter(|s| s.is_finite()) { (words::number(house.words.degrees.show_difference(s * 60.0), 1)) " K/h" } }
+                                td.n data-l="pace" { @if let Some(s) = place.slope_k_per_min.filter(|s| s.is_finite()) { (words::number(house.words.degrees.show_difference(s * 60.0), 1)) " " (house.words.unit()) "/h" } }
                                 td.n data-l="age" { @if let Some(at) = place.at { (house.words.age(at)) } }
                                 td.n data-l="usually every" { @if let Some(every) = probe(place).and_then(|p| p.usual_interval) { (every) } }
                             }
@@ -322,7 +329,7 @@ fn numbers(house: &House, enclosure: &EnclosureView) -> Markup {
                         @if enclosure.heat.power_w.is_some() || enclosure.heat.switch_on.is_some() {
                             tr {
                                 th scope="row" { "Heat" }
-                                td.n data-l="now" { @if let Some(w) = enclosure.heat.power_w { (words::number(w, 0)) " W" } @if let Some(on) = enclosure.heat.switch_on { @if on { " on" } @else { " off" } } }
+                                td.n data-l="now" { @if let Some(w) = enclosure.heat.power_w { (words::number(w, 0)) " W" } @if let Some(on) = enclosure.heat.switch_on { @if on { ", told on" } @else { ", told off" } } }
                                 td.n {} td.n {} td.n {} td.n {} td.n {}
                             }
                         }

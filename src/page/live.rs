@@ -15,7 +15,7 @@ use std::pin::Pin;
 use std::sync::Arc;
 use std::task::{Context, Poll};
 use std::time::Duration;
-use tokio::sync::{Semaphore, mpsc, watch};
+use tokio::sync::{Notify, Semaphore, mpsc, watch};
 use tokio::time::{sleep, timeout};
 
 /// Viewers at the same time.
@@ -29,6 +29,8 @@ const GATHER: Duration = Duration::from_secs(1);
 #[derive(Default)]
 struct Drawn {
     generation: u64,
+    /// How many views came before this was drawn: a drawing without a new view is no beat.
+    views: u64,
     title: String,
     /// By id: the piece, and the generation that changed it.
     pieces: BTreeMap<String, (Arc<str>, u64)>,
@@ -39,11 +41,17 @@ struct Drawn {
 pub struct Live {
     wall: watch::Sender<Arc<Drawn>>,
     seats: Arc<Semaphore>,
+    /// Somebody came to look at a wall that was not drawn while nobody looked.
+    look: Notify,
 }
 
 impl Live {
     pub fn new() -> Live {
-        Live { wall: watch::Sender::new(Arc::default()), seats: Arc::new(Semaphore::new(MOST_VIEWERS)) }
+        Live {
+            wall: watch::Sender::new(Arc::default()),
+            seats: Arc::new(Semaphore::new(MOST_VIEWERS)),
+            look: Notify::new(),
+        }
     }
 
     /// The generation that a page drawn now has to name, so that nothing is missed between its drawing and its first word.
@@ -61,16 +69,22 @@ impl Default for Live {
 /// Follows the view: notes that it came, and redraws the wall while anybody looks. Ends when the engine has gone.
 pub async fn follow(shared: Arc<Shared>) {
     let mut view = shared.doors.view.clone();
+    let mut views = 0;
     loop {
-        if view.changed().await.is_err() {
-            return;
+        tokio::select! {
+            changed = view.changed() => {
+                if changed.is_err() {
+                    return;
+                }
+                shared.saw();
+                views += 1;
+            }
+            () = shared.live.look.notified() => {}
         }
-        shared.saw();
         let fresh = view.borrow_and_update().clone();
         if shared.live.wall.receiver_count() > 0 {
             let old = shared.live.wall.borrow().clone();
-            let drawn = tokio::task::spawn_blocking(move || redraw(&old, fresh)).await;
-            if let Ok(drawn) = drawn {
+            if let Ok(drawn) = tokio::task::spawn_blocking(move || redraw(&old, fresh, views)).await {
                 shared.live.wall.send_replace(Arc::new(drawn));
             }
             sleep(GATHER).await;
@@ -78,7 +92,7 @@ pub async fn follow(shared: Arc<Shared>) {
     }
 }
 
-fn redraw(old: &Drawn, view: Arc<View>) -> Drawn {
+fn redraw(old: &Drawn, view: Arc<View>, views: u64) -> Drawn {
     let house = House::of(&view);
     let generation = old.generation + 1;
     let fresh = wall::pieces(&house, &Reader::default());
@@ -86,7 +100,7 @@ fn redraw(old: &Drawn, view: Arc<View>) -> Drawn {
         let kept = old.pieces.get(&id).filter(|(before, _)| **before == *html).cloned();
         (id, kept.unwrap_or_else(|| (html.into(), generation)))
     });
-    Drawn { generation, title: needs::title(&house), pieces: pieces.collect(), view: Some(view.clone()) }
+    Drawn { generation, views, title: needs::title(&house), pieces: pieces.collect(), view: Some(view.clone()) }
 }
 
 /// One event of a stream.
@@ -131,22 +145,26 @@ async fn say(shared: &Shared, asked: &HeaderMap, say: &mpsc::Sender<Bytes>, byte
 /// The wall's stream. `since`: the generation that the page was drawn after.
 pub fn wall_stream(shared: Arc<Shared>, asked: HeaderMap, reader: Reader, since: u64) -> Option<Response<Body>> {
     let (voice, response, seat) = open(&shared)?;
+    // Before the answer goes out: from then on no change passes by unseen.
+    let mut drawn = shared.live.wall.subscribe();
+    let known = drawn.borrow_and_update().clone();
+    shared.live.look.notify_one();
     tokio::spawn(async move {
         let _seat = seat;
-        let mut drawn = shared.live.wall.subscribe();
-        let known = shared.live.generation();
         // A generation that never was is of another run of the daemon: then everything is said.
-        let mut since = if since <= known { since } else { 0 };
+        let mut since = if since <= known.generation { since } else { 0 };
+        let mut views = known.views;
         loop {
-            let waited = timeout(SPEAK, drawn.changed()).await;
-            let told = match waited {
+            let told = match timeout(SPEAK, drawn.changed()).await {
                 Err(_) => say(&shared, &asked, &voice, Bytes::from_static(b": still here\n\n")).await,
                 Ok(Err(_)) => return,
                 Ok(Ok(())) => {
                     let now = drawn.borrow_and_update().clone();
                     let said = changed(&now, since, &reader);
-                    since = now.generation;
-                    say(&shared, &asked, &voice, said).await && say(&shared, &asked, &voice, event("beat", "1")).await
+                    let beat = now.views > views;
+                    (since, views) = (now.generation, now.views);
+                    say(&shared, &asked, &voice, said).await
+                        && (!beat || say(&shared, &asked, &voice, event("beat", "1")).await)
                 }
             };
             if !told {
@@ -171,38 +189,46 @@ fn changed(now: &Drawn, since: u64, reader: &Reader) -> Bytes {
 /// An enclosure's stream: drawn for each viewer alone, since few look at one.
 pub fn enclosure_stream(shared: Arc<Shared>, asked: HeaderMap, reader: Reader, id: String) -> Option<Response<Body>> {
     let (voice, response, seat) = open(&shared)?;
+    let mut view = shared.doors.view.clone();
+    let first = view.borrow_and_update().clone();
     tokio::spawn(async move {
         let _seat = seat;
-        let mut view = shared.doors.view.clone();
-        let mut said: BTreeMap<String, String> = BTreeMap::new();
-        loop {
-            let told = match timeout(SPEAK, view.changed()).await {
+        let mut said = BTreeMap::new();
+        // What changed between the page and its stream; no beat, since no view came.
+        let mut told = match enclosure_news(&first, &id, &reader, &mut said) {
+            Some(news) => say(&shared, &asked, &voice, news).await,
+            None => false,
+        };
+        while told {
+            told = match timeout(SPEAK, view.changed()).await {
                 Err(_) => say(&shared, &asked, &voice, Bytes::from_static(b": still here\n\n")).await,
                 Ok(Err(_)) => return,
                 Ok(Ok(())) => {
                     let now = view.borrow_and_update().clone();
-                    let house = House::of(&now);
-                    let Some(of) = house.enclosure(&id) else {
+                    let Some(news) = enclosure_news(&now, &id, &reader, &mut said) else {
                         let _ = voice.send(event("reload", "1")).await;
                         return;
                     };
-                    let fresh: BTreeMap<String, String> = enclosure::pieces(&house, of, &reader).into_iter().collect();
-                    let changed = fresh.iter().filter(|(id, html)| said.get(*id) != Some(*html));
-                    let bytes = pieces_event(
-                        &enclosure::title(&house, of),
-                        changed.map(|(id, html)| (id.as_str(), html.as_str())),
-                    );
-                    said = fresh;
-                    say(&shared, &asked, &voice, bytes).await && say(&shared, &asked, &voice, event("beat", "1")).await
+                    let heard = say(&shared, &asked, &voice, news).await
+                        && say(&shared, &asked, &voice, event("beat", "1")).await;
+                    sleep(GATHER).await;
+                    heard
                 }
             };
-            if !told {
-                return;
-            }
-            sleep(GATHER).await;
         }
     });
     Some(response)
+}
+
+/// What changed on an enclosure's page. `None`: there is no such enclosure any more.
+fn enclosure_news(view: &View, id: &str, reader: &Reader, said: &mut BTreeMap<String, String>) -> Option<Bytes> {
+    let house = House::of(view);
+    let of = house.enclosure(id)?;
+    let fresh: BTreeMap<String, String> = enclosure::pieces(&house, of, reader).into_iter().collect();
+    let changed = fresh.iter().filter(|(id, html)| said.get(*id) != Some(*html));
+    let bytes = pieces_event(&enclosure::title(&house, of), changed.map(|(id, html)| (id.as_str(), html.as_str())));
+    *said = fresh;
+    Some(bytes)
 }
 
 #[cfg(test)]

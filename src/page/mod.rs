@@ -7,20 +7,25 @@
 //! so a watcher that stands still cannot look calm.
 
 pub mod answers;
+pub mod api;
 pub mod asset;
 pub mod enclosure;
 pub mod frame;
 pub mod gate;
 pub mod guard;
+pub mod ledger;
 pub mod listen;
 pub mod live;
 pub mod mark;
+pub mod metrics;
 pub mod needs;
 pub mod password;
 pub mod past;
+pub mod plots;
 pub mod routes;
 pub mod send;
 pub mod settings;
+pub mod setup;
 pub mod slope;
 pub mod standing;
 pub mod table;

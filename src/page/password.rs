@@ -20,7 +20,10 @@ impl Verifier {
             return Err("the page's password is empty".to_owned());
         }
         if text.starts_with("$argon2") {
-            PasswordHash::new(text).map_err(|_| "the page's password begins like a hash but is none".to_owned())?;
+            let whole = PasswordHash::new(text).is_ok_and(|hash| hash.salt.is_some() && hash.hash.is_some());
+            if !whole {
+                return Err("the page's password begins like a hash but is none".to_owned());
+            }
             return Ok(Verifier(text.to_owned()));
         }
         let mut salt = [0; 16];

@@ -3,8 +3,11 @@
 use super::frame::{self, Here, Page, Reader};
 use super::gate::{self, Peer, page};
 use super::guard::{SESSION_COOKIE, SESSION_LASTS};
+use super::past::{Past, Told};
 use super::standing::House;
-use super::{Shared, answers, asset, enclosure, live, needs, send, wall};
+use super::{Shared, answers, api, asset, enclosure, ledger, live, metrics, needs, plots, send, setup, wall};
+use crate::engine::view::View;
+use crate::terms::time::Wall;
 use axum::Router;
 use axum::body::Body;
 use axum::extract::{ConnectInfo, DefaultBodyLimit, Extension, Form, Path, Query, State};
@@ -15,6 +18,8 @@ use maud::{Markup, html};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
+/// Lines of the ledger on an enclosure's page.
+const LAST_LINES: usize = 12;
 /// Bytes of a form: the longest has a note and a token.
 pub const LARGEST_FORM: usize = 8 << 10;
 
@@ -28,6 +33,16 @@ pub fn router(shared: Arc<Shared>) -> Router {
         .route("/i/{id}", get(incident_page))
         .route("/i/{id}/acknowledge", post(answers::acknowledge))
         .route("/drill", post(answers::drill))
+        .route("/setup", get(setup_page))
+        .route("/ledger", get(ledger_page))
+        .route("/mails", get(mails_page))
+        .route("/mails/{id}", get(mail_page))
+        .route(
+            "/metrics",
+            get(|State(s): State<Arc<Shared>>, h: HeaderMap| async move {
+                send::text(&h, StatusCode::OK, metrics::KIND, metrics::text(&House::of(&s.view())))
+            }),
+        )
         .route("/live/wall", get(live_wall))
         .route("/live/e/{id}", get(live_enclosure))
         .route("/login", get(login_page).post(login))
@@ -36,6 +51,7 @@ pub fn router(shared: Arc<Shared>) -> Router {
         .route("/style.css", get(|h: HeaderMap| file(h, "text/css; charset=utf-8", asset::STYLE_TEXT)))
         .route("/live.js", get(|h: HeaderMap| file(h, "text/javascript; charset=utf-8", asset::SCRIPT_TEXT)))
         .route("/icon.svg", get(|h: HeaderMap| file(h, "image/svg+xml", asset::ICON_TEXT)))
+        .merge(api::router())
         .fallback(nowhere)
         .layer(DefaultBodyLimit::max(LARGEST_FORM))
         .layer(from_fn_with_state(shared.clone(), gate::pass))
@@ -66,6 +82,25 @@ pub fn show(shared: &Shared, headers: &HeaderMap, reader: &Reader, house: &House
     let Shown { here, title, live, reload, main } = shown;
     let page = Page { house, reader, here, title, live, reload, age_s: shared.age().as_secs(), main };
     send::html(headers, StatusCode::OK, page.draw())
+}
+
+/// Asks the past from a thread that may block.
+pub async fn ask<T: Send + 'static>(past: Arc<dyn Past>, ask: impl FnOnce(&dyn Past) -> T + Send + 'static) -> T
+where
+    T: FromFailure,
+{
+    tokio::task::spawn_blocking(move || ask(&*past)).await.unwrap_or_else(|_| T::failed())
+}
+
+/// What is told when the asking itself failed.
+pub trait FromFailure {
+    fn failed() -> Self;
+}
+
+impl<T> FromFailure for Told<T> {
+    fn failed() -> Self {
+        Err("the store's thread ended".to_owned())
+    }
 }
 
 async fn wall_page(
@@ -102,11 +137,122 @@ async fn enclosure_page(
             "It may have been renamed or taken out of the configuration.",
         );
     };
-    let more = enclosure::More { told: answers::told(&shared, asks.get("told")), ..Default::default() };
+    let mut more = past_of(&shared, &view, &id, &asks).await;
+    more.told = answers::told(&shared, asks.get("told"));
     let main = enclosure::main(&house, of, &reader, &more);
     let live = Some(format!("/live/e/{}", frame::segment(&id)));
     let title = enclosure::title(&house, of);
     show(&shared, &headers, &reader, &house, Shown { here: Here::Within, title, live, reload: false, main })
+}
+
+/// Plots, ledger and what was before: everything that the store is asked for, on one thread.
+async fn past_of(shared: &Shared, view: &Arc<View>, id: &str, asks: &BTreeMap<String, String>) -> enclosure::More {
+    let (view, id) = (view.clone(), id.to_owned());
+    let stretch = plots::Stretch::from_word(asks.get("span").map_or("", String::as_str));
+    let until = asks.get("until").and_then(|ms| ms.parse().ok()).map(Wall::from_ms);
+    let told = ask(shared.doors.past.clone(), move |past| {
+        let house = House::of(&view);
+        let Some(of) = house.enclosure(&id) else { return Err(String::new()) };
+        let before = house.speaks_for(of).map_or(vec![], |i| plots::before(past, of, i.since));
+        let lines = past.ledger(Some(&id), Wall::MAX, LAST_LINES).unwrap_or_default();
+        let plots = Some(plots::plots(&house, of, past, stretch, until));
+        Ok(enclosure::More { told: None, before, plots, ledger: Some(ledger::of_enclosure(&house, &id, &lines)) })
+    });
+    told.await.unwrap_or_default()
+}
+
+async fn setup_page(
+    State(shared): State<Arc<Shared>>,
+    Extension(reader): Extension<Reader>,
+    headers: HeaderMap,
+) -> Response<Body> {
+    let view = shared.view();
+    let house = House::of(&view);
+    let main = setup::main(&house);
+    show(
+        &shared,
+        &headers,
+        &reader,
+        &house,
+        Shown { here: Here::Setup, title: "Setup".to_owned(), live: None, reload: false, main },
+    )
+}
+
+async fn ledger_page(
+    State(shared): State<Arc<Shared>>,
+    Extension(reader): Extension<Reader>,
+    Query(asks): Asks,
+    headers: HeaderMap,
+) -> Response<Body> {
+    let view = shared.view();
+    let house = House::of(&view);
+    let sought = asks.get("q").cloned().unwrap_or_default();
+    let of = asks.get("enclosure").filter(|id| house.enclosure(id).is_some()).cloned();
+    let (before, many) =
+        (ledger::before(asks.get("before")), if sought.is_empty() { ledger::LINES } else { ledger::SOUGHT });
+    let asked = of.clone();
+    let told = ask(shared.doors.past.clone(), move |past| past.ledger(asked.as_deref(), before, many)).await;
+    let (entries, trouble) = match told {
+        Ok(entries) => (ledger::sought(entries, &sought), None),
+        Err(why) => (vec![], Some(why)),
+    };
+    let main = ledger::ledger(&house, &entries, &sought, of.as_deref(), trouble.as_deref());
+    show(
+        &shared,
+        &headers,
+        &reader,
+        &house,
+        Shown { here: Here::Ledger, title: "Ledger".to_owned(), live: None, reload: false, main },
+    )
+}
+
+async fn mails_page(
+    State(shared): State<Arc<Shared>>,
+    Extension(reader): Extension<Reader>,
+    Query(asks): Asks,
+    headers: HeaderMap,
+) -> Response<Body> {
+    let view = shared.view();
+    let house = House::of(&view);
+    let sought = asks.get("q").cloned().unwrap_or_default();
+    let many = if sought.is_empty() { ledger::LINES } else { ledger::SOUGHT };
+    let told = ask(shared.doors.past.clone(), move |past| past.mails(many)).await;
+    let (mut mails, trouble) = told.map_or_else(|why| (vec![], Some(why)), |mails| (mails, None));
+    mails.retain(|m| ledger::holds(&format!("{} {}", m.subject, m.text), &sought));
+    mails.truncate(ledger::LINES);
+    let words = answers::told(&shared, asks.get("told"));
+    let main = ledger::mails(&house, &reader, &mails, &sought, words.as_ref(), trouble.as_deref());
+    show(
+        &shared,
+        &headers,
+        &reader,
+        &house,
+        Shown { here: Here::Mails, title: "Mails".to_owned(), live: None, reload: false, main },
+    )
+}
+
+async fn mail_page(
+    State(shared): State<Arc<Shared>>,
+    Extension(reader): Extension<Reader>,
+    Path(id): Path<String>,
+    headers: HeaderMap,
+) -> Response<Body> {
+    let view = shared.view();
+    let house = House::of(&view);
+    match ask(shared.doors.past.clone(), move |past| past.mail(&id)).await {
+        Ok(Some(mail)) => {
+            let main = ledger::mail(&house, &mail);
+            show(
+                &shared,
+                &headers,
+                &reader,
+                &house,
+                Shown { here: Here::Within, title: mail.subject, live: None, reload: false, main },
+            )
+        }
+        Ok(None) => page(&headers, StatusCode::NOT_FOUND, "No such mail", "It may be older than the store keeps."),
+        Err(why) => page(&headers, StatusCode::SERVICE_UNAVAILABLE, "Not now", &super::words::cut(&why)),
+    }
 }
 
 async fn incident_page(

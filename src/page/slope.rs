@@ -294,8 +294,8 @@ impl Large<'_> {
                 }
                 @for (i, place) in places.iter().enumerate() { (self.place(place, x(i), slot, &y)) }
                 path.old d=(line(&old)) {}
-                @if let (Some(label), Some((x0, Some(y0)))) = (&self.before_label, old.iter().rev().find(|(_, y)| y.is_some())) {
-                    text.halo x=(at(*x0)) y=(at(*y0 - 8.0)) text-anchor="middle" { (label) }
+                @if let (Some(label), [(x0, Some(y0)), (x1, Some(y1)), ..]) = (&self.before_label, old.as_slice()) {
+                    text.halo x=(at((x0 + x1) / 2.0)) y=(at((y0 + y1) / 2.0 - 8.0)) text-anchor="middle" { (label) }
                 }
                 path.ln2 d=(line(&points)) {}
                 @for (i, place) in places.iter().enumerate() { (self.reading(place, x(i), &y)) }
@@ -328,7 +328,7 @@ impl Large<'_> {
     fn reading(&self, place: &PlaceView, x: f64, y: &dyn Fn(f64) -> f64) -> Markup {
         html! {
             @if let Some(c) = seen(place) {
-                @let (class, r, text) = match hue_of(place) { Hue::Cold => ("lo", 7.0, "b halo low"), Hue::Hot => ("hi", 7.0, "b halo high"), Hue::None => ("dk", 4.5, "b halo") };
+                @let (class, r, text) = match hue_of(place) { Hue::Cold => ("lo", 7.0, "b halo wide0 low"), Hue::Hot => ("hi", 7.0, "b halo wide0 high"), Hue::None => ("dk", 4.5, "b halo") };
                 circle class=(class) cx=(at(x)) cy=(at(y(c))) r=(at(r)) {}
                 text class=(text) x=(at(x + 11.0)) y=(at(y(c) + if place.slope_k_per_min.unwrap_or(0.0) > 0.0 { 18.0 } else { -8.0 })) { (self.words.bare(c)) }
                 // An arrow an hour long, where the slope is steep enough to be seen.

@@ -190,7 +190,20 @@ pub fn keeper_name<'a>(view: &'a View, id: &'a str) -> &'a str {
 
 /// `1 reading`, `2 readings`.
 pub fn many(n: u64, one: &str, more: &str) -> String {
-    if n == 1 { format!("1 {one}") } else { format!("{n} {more}") }
+    if n == 1 { format!("1 {one}") } else { format!("{} {more}", thousands(n)) }
+}
+
+/// `338,760`.
+pub fn thousands(n: u64) -> String {
+    let digits = n.to_string();
+    let mut out = String::with_capacity(digits.len() + digits.len() / 3);
+    for (i, digit) in digits.chars().enumerate() {
+        if i > 0 && (digits.len() - i).is_multiple_of(3) {
+            out.push(',');
+        }
+        out.push(digit);
+    }
+    out
 }
 
 /// First letter large.
@@ -234,6 +247,7 @@ mod tests {
     fn numbers_and_bands_are_short() {
         let words = dublin();
         assert_eq!(words.band((30.0, 32.5)), "30–32.5");
+        assert_eq!([0, 999, 1_000, 338_760, 1_234_567].map(thousands), ["0", "999", "1,000", "338,760", "1,234,567"]);
         assert_eq!(words.bare(-0.04), "0.0");
         assert_eq!(words.bare(f64::NAN), "?");
         let fahrenheit = Words { degrees: Degrees::F, ..dublin() };

@@ -32,9 +32,10 @@ fn a_fault_reaches_the_wall_and_brings_a_beat() {
     let mut line = String::new();
     stream.read_line(&mut line).unwrap();
     assert!(line.contains("200"), "{line}");
+    assert_eq!(next(&mut stream).0, "pieces", "what nobody drew while nobody looked");
     server.view.send_replace(Arc::new(trouble()));
     let (name, data) = next(&mut stream);
-    assert_eq!(name, "pieces");
+    assert_eq!(name, "pieces", "without a fresh view there is no beat");
     let said: serde_json::Value = serde_json::from_str(&data).unwrap();
     assert!(said["title"].as_str().unwrap().starts_with("3 of 24 need you"));
     assert!(said["pieces"]["t-a3"].as_str().unwrap().contains("s-low"));
@@ -55,10 +56,10 @@ fn a_fault_reaches_the_wall_and_brings_a_beat() {
 fn an_enclosure_is_live_without_touching_its_forms() {
     let server = server::open(calm());
     let mut stream = server.listen("/live/e/a3", &[]);
-    let mut line = String::new();
-    stream.read_line(&mut line).unwrap();
+    assert_eq!(next(&mut stream).0, "pieces");
     server.view.send_replace(Arc::new(trouble()));
-    let (_, data) = next(&mut stream);
+    let (name, data) = next(&mut stream);
+    assert_eq!(name, "pieces", "the first words are no beat");
     let said: serde_json::Value = serde_json::from_str(&data).unwrap();
     assert!(said["pieces"]["head"].as_str().unwrap().contains("no heat"));
     assert!(said["pieces"].as_object().unwrap().keys().all(|id| id != "forms"));
@@ -78,12 +79,58 @@ fn the_token_of_a_viewer_is_in_their_own_buttons_only() {
     assert_ne!(my_token, your_token);
     let mut streams = [&mine, &yours].map(|cookie| {
         let mut stream = server.listen("/live/wall", &[("cookie", cookie)]);
-        let mut line = String::new();
-        stream.read_line(&mut line).unwrap();
+        assert_eq!(next(&mut stream).0, "pieces");
         stream
     });
     server.view.send_replace(Arc::new(worse));
-    let [first, second] = streams.each_mut().map(|s| next(s).1);
+    // Another viewer's coming may draw the calm wall once more before.
+    let needs =
+        |stream: &mut _| std::iter::repeat_with(|| next(stream).1).find(|said| said.contains("a3 Juno")).unwrap();
+    let [first, second] = streams.each_mut().map(needs);
     assert!(first.contains(&my_token) && !first.contains(&your_token));
     assert!(second.contains(&your_token) && !second.contains(&my_token));
+}
+
+/// 200 viewers of a wall of 300: how long a changed number takes to the last of them.
+#[test]
+#[ignore = "measures; run it alone"]
+#[expect(clippy::disallowed_methods, reason = "a measurement looks at a clock")]
+fn two_hundred_viewers() {
+    use std::sync::mpsc;
+    use std::time::Instant;
+    let server = server::open(crate::house::barn());
+    let (heard, hears) = mpsc::channel::<Instant>();
+    let viewers: Vec<_> = (0..200)
+        .map(|_| {
+            let (mut stream, heard) = (server.listen("/live/wall", &[]), heard.clone());
+            std::thread::spawn(move || {
+                assert_eq!(next(&mut stream).0, "pieces");
+                heard.send(Instant::now()).unwrap();
+                for _ in 0..10 {
+                    while next(&mut stream).0 != "pieces" {}
+                    heard.send(Instant::now()).unwrap();
+                }
+            })
+        })
+        .collect();
+    (0..200).for_each(|_| drop(hears.recv().unwrap()));
+    std::thread::sleep(std::time::Duration::from_secs(2));
+    let mut late = Vec::new();
+    for round in 0..10 {
+        let mut view = crate::house::barn();
+        for e in &mut view.enclosures {
+            e.places[0].celsius = Some(30.1 + f64::from(round) * 0.15);
+        }
+        let sent = Instant::now();
+        server.view.send_replace(Arc::new(view));
+        late.extend((0..200).map(|_| hears.recv().unwrap().duration_since(sent).as_secs_f64() * 1e3));
+        std::thread::sleep(std::time::Duration::from_millis(1_500));
+    }
+    viewers.into_iter().for_each(|v| v.join().unwrap());
+    late.sort_by(f64::total_cmp);
+    println!(
+        "to the screen's script: median {:.0} ms, p99 {:.0} ms, all 300 tiles changed",
+        late[late.len() / 2],
+        late[late.len() * 99 / 100]
+    );
 }

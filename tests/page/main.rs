@@ -1,25 +1,52 @@
 //! The page from made-up views: what it says, what it costs, who gets in, and what it never lets through.
 
+mod browser;
 mod costs;
 mod door;
 mod hostile;
 mod house;
 mod live;
+mod pages;
+mod programs;
 mod says;
 mod server;
+mod stored;
 
 use std::fs;
 use std::path::Path;
+use std::sync::Arc;
 use warmside::engine::view::View;
 use warmside::page::asset;
 use warmside::page::frame::{Here, Page, Reader};
+use warmside::page::listen::Patience;
 use warmside::page::standing::House;
 use warmside::page::{needs, wall};
 
 /// Every page with a made-up house in trouble.
-const PAGES: &[&str] = &["/", "/?room=snake-room", "/e/a3", "/e/b5", "/e/b8", "/i/7Q"];
+const PAGES: &[&str] = &[
+    "/",
+    "/?room=snake-room",
+    "/e/a3",
+    "/e/b5",
+    "/e/b8",
+    "/i/7Q",
+    "/setup",
+    "/ledger",
+    "/ledger?enclosure=a3",
+    "/mails",
+];
 /// What programs read.
-const FOR_PROGRAMS: &[&str] = &[];
+const FOR_PROGRAMS: &[&str] = &[
+    "/metrics",
+    "/api/1/openapi.json",
+    "/api/1/house",
+    "/api/1/enclosures",
+    "/api/1/enclosures/a3",
+    "/api/1/incidents",
+    "/api/1/incidents/7Q",
+    "/api/1/probes",
+    "/api/1/readings?probe=enclosure/a3/warm_side.temperature",
+];
 
 fn wall_of(view: &View) -> String {
     let house = House::of(view);
@@ -75,8 +102,18 @@ fn pictures() {
     ] {
         write(name, wall_of(&view));
     }
-    let server = server::open(house::trouble());
-    for (name, path) in [("enclosure-trouble", "/e/a3"), ("enclosure-calm", "/e/a1"), ("incident", "/i/7Q")] {
+    let stored = Arc::new(stored::Stored { days: 400, failing: false });
+    let server = server::start(house::trouble(), false, stored, Patience::default());
+    for (name, path) in [
+        ("enclosure-trouble", "/e/a3"),
+        ("enclosure-calm", "/e/a1"),
+        ("enclosure-week", "/e/a1?span=7d"),
+        ("incident", "/i/7Q"),
+        ("setup", "/setup"),
+        ("ledger", "/ledger"),
+        ("mails", "/mails"),
+        ("mail", "/mails/7Q.1"),
+    ] {
         write(name, server.get(path, &[]).text());
     }
     write("login", server::locked(house::trouble()).get("/login", &[]).text());

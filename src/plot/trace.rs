@@ -1,0 +1,475 @@
+//! The trace: what some places read over a stretch of time, against what was wanted, with light, heat and gaps.
+//!
+//! Gaps stay gaps: a line is broken where two points lie farther apart than [`Trace::break_after`]. Text is never scaled: a
+//! narrow drawing is drawn narrow. With [`Paint::Page`] colours come from the page's style by class, with [`Paint::Alone`]
+//! they stand in the file, for a mail's picture on white.
+
+use crate::care::calendar::{Calendar, Date};
+use crate::terms::quantity::Degrees;
+use crate::terms::time::{Span, Wall};
+use std::fmt::Write as _;
+
+/// One line of the drawing.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Line {
+    /// In order of time, °C.
+    pub points: Vec<(Wall, f64)>,
+    /// Lowest and highest around a point, where points are means: (from, until, low, high).
+    pub spread: Vec<(Wall, Wall, f64, f64)>,
+    pub stroke: Stroke,
+}
+
+/// How lines are told apart, without colour.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Stroke {
+    #[default]
+    Solid,
+    Dashed,
+    Dotted,
+}
+
+/// What is wanted at one place: each step holds until the next. °C.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Bands {
+    pub steps: Vec<(Wall, Option<(f64, f64)>)>,
+}
+
+/// Whose colours.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Paint {
+    Page,
+    Alone,
+}
+
+/// Everything that is drawn.
+#[derive(Clone, Debug)]
+pub struct Trace<'a> {
+    pub calendar: &'a Calendar,
+    pub degrees: Degrees,
+    pub from: Wall,
+    pub to: Wall,
+    /// What lies after it is not yet; a line marks it when it is inside.
+    pub now: Wall,
+    pub width: f64,
+    pub lines: Vec<Line>,
+    pub bands: Vec<Bands>,
+    /// Levels that must never be passed, °C.
+    pub limits: Vec<f64>,
+    /// When readings were missed.
+    pub gaps: Vec<(Wall, Wall)>,
+    /// Light planned and light seen; `None`: no strip.
+    pub light: Option<(Vec<(Wall, Wall)>, Vec<(Wall, Wall)>)>,
+    /// Share of full heat, 0–1, of stretches; `None`: no strip.
+    pub heat: Option<Vec<(Wall, Wall, f64)>>,
+    /// Moments with a word: marks of the ledger, the beginning of an incident.
+    pub moments: Vec<(Wall, String)>,
+    /// What a pointer is told over a stretch.
+    pub says: Vec<(Wall, Wall, String)>,
+    /// Points farther apart are not joined.
+    pub break_after: Span,
+    /// The scale, °C; `None`: from what is drawn.
+    pub scale: Option<(f64, f64)>,
+}
+
+/// The most points of one line: more cannot be seen.
+pub const MOST_POINTS: usize = 2_000;
+const LEFT: f64 = 34.0;
+const RIGHT: f64 = 8.0;
+const TOP: f64 = 22.0;
+const HIGH: f64 = 240.0;
+const STRIP: f64 = 34.0;
+
+impl Trace<'_> {
+    /// The scale that fits everything that is drawn, whole kelvins, at least 4 apart.
+    pub fn own_scale(&self) -> (f64, f64) {
+        let points = self.lines.iter().flat_map(|l| l.points.iter().map(|p| p.1));
+        let spread = self.lines.iter().flat_map(|l| l.spread.iter().flat_map(|s| [s.2, s.3]));
+        let bands = self.bands.iter().flat_map(|b| b.steps.iter().filter_map(|s| s.1)).flat_map(|(a, b)| [a, b]);
+        let all = points.chain(spread).chain(bands).filter(|v| v.is_finite());
+        let (low, high) = all.fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), v| (a.min(v), b.max(v)));
+        if low > high {
+            return (15.0, 35.0);
+        }
+        let (low, high) = ((low - 0.5).floor(), (high + 0.5).ceil());
+        if high - low < 4.0 { (low - 2.0, high + 2.0) } else { (low, high) }
+    }
+
+    pub fn draw(&self, paint: Paint) -> String {
+        let pen = Pen::of(self);
+        let mut out = String::with_capacity(16 << 10);
+        let height = pen.bottom + 24.0;
+        let _ = write!(
+            out,
+            "<svg class=\"trace\" viewBox=\"0 0 {} {}\" width=\"{}\" height=\"{}\"",
+            n(self.width),
+            n(height),
+            n(self.width),
+            n(height)
+        );
+        out.push_str(match paint {
+            Paint::Page => " aria-hidden=\"true\">",
+            Paint::Alone => " xmlns=\"http://www.w3.org/2000/svg\">",
+        });
+        if paint == Paint::Alone {
+            out.push_str(ALONE);
+        }
+        self.bands(&pen, &mut out);
+        self.axes(&pen, &mut out);
+        self.gaps(&pen, &mut out);
+        self.limits(&pen, &mut out);
+        for line in &self.lines {
+            self.line(&pen, line, &mut out);
+        }
+        self.strips(&pen, &mut out);
+        self.moments(&pen, &mut out);
+        for (from, until, words) in &self.says {
+            let (a, b) = (pen.x(*from), pen.x(*until));
+            let _ = write!(
+                out,
+                "<path class=\"hit0\" d=\"M{} {}h{}v{}h-{}z\"><title>{}</title></path>",
+                n(a),
+                n(TOP),
+                n(b - a),
+                n(HIGH),
+                n(b - a),
+                escaped(words)
+            );
+        }
+        out.push_str("</svg>");
+        out
+    }
+
+    fn bands(&self, pen: &Pen, out: &mut String) {
+        for band in &self.bands {
+            for (i, (from, wanted)) in band.steps.iter().enumerate() {
+                let until = band.steps.get(i + 1).map_or(self.to, |next| next.0);
+                let (from, until) = ((*from).max(self.from), until.min(self.to));
+                let Some((low, high)) = wanted.filter(|_| from < until) else { continue };
+                let (x, y, w, h) = (pen.x(from), pen.y(high), pen.x(until) - pen.x(from), pen.y(low) - pen.y(high));
+                let _ = write!(out, "<path class=\"bd\" d=\"M{} {}h{}v{}h-{}z\"/>", n(x), n(y), n(w), n(h), n(w));
+                let _ = write!(
+                    out,
+                    "<path class=\"be\" d=\"M{} {}h{}M{} {}h{}\"/>",
+                    n(x),
+                    n(y),
+                    n(w),
+                    n(x),
+                    n(y + h),
+                    n(w)
+                );
+            }
+        }
+    }
+
+    fn axes(&self, pen: &Pen, out: &mut String) {
+        let (low, high) = (self.degrees.show(pen.low), self.degrees.show(pen.high));
+        let step = [1.0, 2.0, 5.0, 10.0, 20.0].into_iter().find(|s| (high - low) / s <= 8.0).unwrap_or(50.0);
+        let first = (low / step).ceil();
+        for i in 0..40 {
+            let shown = (first + f64::from(i)) * step;
+            if shown > high {
+                break;
+            }
+            let y = pen.y(self.degrees.read(shown));
+            let _ = write!(out, "<path class=\"gr\" d=\"M{} {}H{}\"/>", n(LEFT), n(y), n(self.width - RIGHT));
+            let _ =
+                write!(out, "<text x=\"{}\" y=\"{}\" text-anchor=\"end\">{shown:.0}</text>", n(LEFT - 6.0), n(y + 4.5));
+        }
+        let _ = write!(out, "<text x=\"0\" y=\"12\">°{}</text>", self.degrees.letter());
+        for (at, label) in self.ticks() {
+            let x = pen.x(at);
+            if x < LEFT + 12.0 || x > self.width - 20.0 {
+                continue;
+            }
+            let _ = write!(out, "<path class=\"tk\" d=\"M{} {}v5\"/>", n(x), n(TOP + HIGH));
+            let _ = write!(
+                out,
+                "<text x=\"{}\" y=\"{}\" text-anchor=\"middle\">{label}</text>",
+                n(x),
+                n(TOP + HIGH + 18.0)
+            );
+        }
+        let _ = write!(out, "<path class=\"ax0\" d=\"M{} {}H{}\"/>", n(LEFT), n(TOP + HIGH), n(self.width - RIGHT));
+    }
+
+    /// Round local times, as many as fit: clock times within two days, dates beyond.
+    fn ticks(&self) -> Vec<(Wall, String)> {
+        let room = ((self.width - LEFT - RIGHT) / 62.0).max(1.0);
+        let span = self.to.since(self.from);
+        let mut ticks = Vec::new();
+        if span <= Span::h(48) {
+            let every_min =
+                [15, 30, 60, 120, 180, 360, 720].into_iter().find(|m| span.as_min() / f64::from(*m) <= room);
+            let every = Span::min(i64::from(every_min.unwrap_or(1_440)));
+            // From local midnight on, so that a change of clocks leaves round times round.
+            let mut day = self.calendar.civil(self.from).date;
+            for _ in 0..4 {
+                let steps = 1_440 * 60_000 / every.as_ms().max(1);
+                for i in 0..steps {
+                    let of_day = Span::ms(every.as_ms().saturating_mul(i));
+                    let min = of_day.as_ms() / 60_000;
+                    ticks.push((self.calendar.instant(day, of_day), format!("{:02}:{:02}", min / 60, min % 60)));
+                }
+                day = day.plus_days(1);
+            }
+        } else {
+            let days = span.as_h() / 24.0;
+            let every =
+                [1, 2, 7, 14, 30, 60, 90, 180].into_iter().find(|d| days / f64::from(*d) <= room).unwrap_or(365);
+            let mut day = self.calendar.civil(self.from).date;
+            let first = day;
+            while day.days_since(first) <= (days + 2.0) as i64 && ticks.len() < 60 {
+                ticks.push((self.calendar.midnight(day), date_words(day)));
+                day = day.plus_days(i64::from(every));
+            }
+        }
+        ticks.retain(|(at, _)| (self.from..=self.to).contains(at));
+        ticks
+    }
+
+    fn gaps(&self, pen: &Pen, out: &mut String) {
+        for (from, until) in &self.gaps {
+            let (from, until) = ((*from).max(self.from), (*until).min(self.to));
+            if from < until {
+                let (x, w) = (pen.x(from), (pen.x(until) - pen.x(from)).max(1.0));
+                let _ =
+                    write!(out, "<path class=\"gap0\" d=\"M{} {}h{}v{}h-{}z\"/>", n(x), n(TOP), n(w), n(HIGH), n(w));
+            }
+        }
+    }
+
+    fn limits(&self, pen: &Pen, out: &mut String) {
+        for limit in self.limits.iter().filter(|l| (pen.low..=pen.high).contains(*l)) {
+            let (y, end) = (pen.y(*limit), n(self.width - RIGHT));
+            let word = format!("never beyond {:.1}", self.degrees.show(*limit));
+            let _ = write!(out, "<path class=\"lim\" d=\"M{} {}H{end}\"/>", n(LEFT), n(y));
+            let _ = write!(
+                out,
+                "<text class=\"b halo\" x=\"{end}\" y=\"{}\" text-anchor=\"end\">{word}</text>",
+                n(y - 5.0)
+            );
+        }
+    }
+
+    fn line(&self, pen: &Pen, line: &Line, out: &mut String) {
+        let mut spread = String::new();
+        for (from, until, low, high) in line.spread.iter().filter(|s| s.2.is_finite() && s.3.is_finite()) {
+            let (x, w) = (pen.x(*from), pen.x(*until) - pen.x(*from));
+            let (y, h) = (pen.y(*high), (pen.y(*low) - pen.y(*high)).max(0.5));
+            let _ = write!(spread, "M{} {}h{}v{}h-{}z", n(x), n(y), n(w), n(h), n(w));
+        }
+        if !spread.is_empty() {
+            let _ = write!(out, "<path class=\"env\" d=\"{spread}\"/>");
+        }
+        let class = match line.stroke {
+            Stroke::Solid => "wl",
+            Stroke::Dashed => "cl",
+            Stroke::Dotted => "dl",
+        };
+        let step = (line.points.len() / MOST_POINTS).max(1);
+        let (mut path, mut last): (String, Option<Wall>) = (String::new(), None);
+        for (at, value) in line.points.iter().step_by(step).filter(|p| p.1.is_finite()) {
+            // A guess at what comes is two points and no gap.
+            let dotted = line.stroke == Stroke::Dotted;
+            let longest = Span::ms(self.break_after.as_ms().saturating_mul(step as i64));
+            let joined = last.is_some_and(|last| dotted || at.since(last) <= longest);
+            let _ = write!(path, "{}{} {}", if joined { "L" } else { "M" }, n(pen.x(*at)), n(pen.y(*value)));
+            last = Some(*at);
+        }
+        if !path.is_empty() {
+            let _ = write!(out, "<path class=\"{class}\" d=\"{path}\"/>");
+        }
+    }
+
+    fn strips(&self, pen: &Pen, out: &mut String) {
+        let mut y = TOP + HIGH + 40.0;
+        if let Some((planned, seen)) = &self.light {
+            let _ =
+                write!(out, "<text x=\"{}\" y=\"{}\">light: outline planned, solid seen</text>", n(LEFT), n(y - 6.0));
+            self.bars(pen, planned, y + 0.5, 5.0, "rp", out);
+            self.bars(pen, seen, y, 6.0, "rs", out);
+            y += STRIP;
+        }
+        if let Some(heat) = &self.heat {
+            let _ = write!(out, "<text x=\"{}\" y=\"{}\">heat: share of full</text>", n(LEFT), n(y - 6.0));
+            let mut path = String::new();
+            for (from, until, share) in heat.iter().filter(|h| h.2.is_finite() && h.2 > 0.0) {
+                let (a, b) = (pen.x((*from).max(self.from)), pen.x((*until).min(self.to)));
+                let h = share.clamp(0.0, 1.0) * 14.0;
+                if a < b {
+                    let _ = write!(path, "M{} {}h{}v{}h-{}z", n(a), n(y + 14.0 - h), n(b - a), n(h), n(b - a));
+                }
+            }
+            let _ = write!(out, "<path class=\"rs\" d=\"{path}\"/>");
+            let _ = write!(out, "<path class=\"ax0\" d=\"M{} {}H{}\"/>", n(LEFT), n(y + 14.5), n(self.width - RIGHT));
+        }
+    }
+
+    fn bars(&self, pen: &Pen, spans: &[(Wall, Wall)], y: f64, h: f64, class: &str, out: &mut String) {
+        let mut path = String::new();
+        for (from, until) in spans {
+            let (a, b) = (pen.x((*from).max(self.from)), pen.x((*until).min(self.to)));
+            if a < b {
+                let _ = write!(path, "M{} {}h{}v{}h-{}z", n(a), n(y), n(b - a), n(h), n(b - a));
+            }
+        }
+        let _ = write!(out, "<path class=\"{class}\" d=\"{path}\"/>");
+    }
+
+    fn moments(&self, pen: &Pen, out: &mut String) {
+        let inside = |at: &Wall| (self.from..=self.to).contains(at);
+        let mut free_from = f64::NEG_INFINITY;
+        for (at, word) in self.moments.iter().filter(|m| inside(&m.0)) {
+            let x = pen.x(*at);
+            let _ = write!(out, "<path class=\"ev\" d=\"M{} {}V{}\"/>", n(x), n(TOP - 4.0), n(pen.bottom));
+            // Words that would lie on the last ones are left out: the line stays, the ledger says the rest.
+            let wide = word.chars().count() as f64 * 7.0;
+            if x - wide / 2.0 > free_from && x + wide / 2.0 < self.width {
+                let _ = write!(
+                    out,
+                    "<text class=\"halo\" x=\"{}\" y=\"12\" text-anchor=\"middle\">{}</text>",
+                    n(x),
+                    escaped(word)
+                );
+                free_from = x + wide / 2.0 + 8.0;
+            }
+        }
+        if inside(&self.now) && self.now < self.to {
+            let x = pen.x(self.now);
+            let _ = write!(out, "<path class=\"now0\" d=\"M{} {}V{}\"/>", n(x), n(TOP - 4.0), n(pen.bottom));
+        }
+    }
+}
+
+/// Where things lie.
+struct Pen {
+    from: Wall,
+    span_s: f64,
+    wide: f64,
+    low: f64,
+    high: f64,
+    bottom: f64,
+}
+
+impl Pen {
+    fn of(trace: &Trace) -> Pen {
+        let (low, high) = trace.scale.filter(|(a, b)| a < b).unwrap_or_else(|| trace.own_scale());
+        let strips = f64::from(u8::from(trace.light.is_some()) + u8::from(trace.heat.is_some()));
+        let bottom = TOP + HIGH + if strips > 0.0 { 18.0 + strips * STRIP } else { 0.0 };
+        Pen {
+            from: trace.from,
+            span_s: trace.to.since(trace.from).as_s().max(1.0),
+            wide: (trace.width - LEFT - RIGHT).max(1.0),
+            low,
+            high,
+            bottom,
+        }
+    }
+    fn x(&self, at: Wall) -> f64 {
+        LEFT + (at.since(self.from).as_s() / self.span_s).clamp(-0.01, 1.01) * self.wide
+    }
+    /// Pinned to the drawing's edge beyond the scale.
+    fn y(&self, celsius: f64) -> f64 {
+        TOP + ((self.high - celsius) / (self.high - self.low)).clamp(0.0, 1.0) * HIGH
+    }
+}
+
+fn date_words(date: Date) -> String {
+    const MONTHS: [&str; 12] = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
+    let (_, month, day) = date.year_month_day();
+    let month = usize::try_from(month - 1).ok().and_then(|m| MONTHS.get(m)).copied().unwrap_or("");
+    format!("{day} {month}")
+}
+
+/// A coordinate with one decimal at the most.
+fn n(value: f64) -> String {
+    let text = format!("{:.1}", if value.is_finite() { value + 0.0 } else { 0.0 });
+    let text = text.strip_suffix(".0").unwrap_or(&text);
+    if text == "-0" { "0".to_owned() } else { text.to_owned() }
+}
+
+fn escaped(text: &str) -> String {
+    text.chars().take(120).fold(String::new(), |mut out, c| {
+        match c {
+            '<' => out.push_str("&lt;"),
+            '>' => out.push_str("&gt;"),
+            '&' => out.push_str("&amp;"),
+            '"' => out.push_str("&quot;"),
+            c if c.is_control() => out.push(' '),
+            c => out.push(c),
+        }
+        out
+    })
+}
+
+/// The page's light colours, for a picture that stands alone.
+const ALONE: &str = "<style>text{font:13px sans-serif;fill:#5a564f}.bd{fill:#e7e3da}.be,.tk,.ax0,.ev{stroke:#847f75;fill:none}\
+.gr{stroke:#dcd8cf}.wl{fill:none;stroke:#1f1d1a;stroke-width:2}.cl{fill:none;stroke:#6b675f;stroke-width:1.5;stroke-dasharray:5 3}\
+.dl{fill:none;stroke:#6b675f;stroke-width:1.5;stroke-dasharray:1 4}.env{fill:#847f75;opacity:.35}.lim,.now0{stroke:#1f1d1a}\
+.rp{fill:none;stroke:#847f75}.rs{fill:#847f75}.gap0{fill:#fff;opacity:.8}.halo{paint-order:stroke;stroke:#fff;stroke-width:4px}</style>\
+<path d=\"M0 0h2000v2000H0z\" fill=\"#fff\"/>";
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn trace(calendar: &Calendar) -> Trace<'_> {
+        let from = Wall::parse_rfc3339("2026-03-03T12:45:00Z").unwrap_or_default();
+        let points = (0..106).map(|i| (from + Span::min(i), 31.0 - i as f64 / 30.0));
+        Trace {
+            calendar,
+            degrees: Degrees::C,
+            from,
+            to: from + Span::h(3),
+            now: from + Span::min(106),
+            width: 358.0,
+            lines: vec![Line { points: points.collect(), ..Line::default() }],
+            bands: vec![Bands { steps: vec![(from, Some((30.0, 32.0)))] }],
+            limits: vec![25.0],
+            gaps: vec![(from + Span::min(20), from + Span::min(30))],
+            light: Some((vec![(from, from + Span::h(2))], vec![])),
+            heat: Some(vec![(from, from + Span::h(1), 0.5)]),
+            moments: vec![(from + Span::min(77), "14:02 <b>".to_owned())],
+            says: vec![],
+            break_after: Span::min(5),
+            scale: None,
+        }
+    }
+
+    #[test]
+    fn gaps_stay_gaps_and_words_stay_words() {
+        let calendar = Calendar::utc();
+        let mut trace = trace(&calendar);
+        let drawn = trace.draw(Paint::Page);
+        assert!(drawn.contains("&lt;b&gt;") && !drawn.contains("<b>"));
+        let pieces = |svg: &str| {
+            svg.split("class=\"wl\" d=\"").nth(1).map_or(0, |d| d.split('"').next().unwrap_or("").matches('M').count())
+        };
+        assert_eq!(pieces(&drawn), 1);
+        trace.lines[0].points.drain(30..50);
+        assert_eq!(pieces(&trace.draw(Paint::Page)), 2);
+    }
+
+    #[test]
+    fn nothing_breaks_it() {
+        let calendar = Calendar::utc();
+        let mut trace = trace(&calendar);
+        trace.lines[0].points = vec![(Wall::MIN, f64::NAN), (Wall::MAX, f64::INFINITY), (trace.from, 1e300)];
+        trace.bands[0].steps = vec![(Wall::MIN, Some((f64::NEG_INFINITY, f64::NAN))), (Wall::MAX, None)];
+        for (from, to) in [(Wall::MIN, Wall::MAX), (Wall::MAX, Wall::MIN), (Wall::from_ms(0), Wall::from_ms(0))] {
+            (trace.from, trace.to) = (from, to);
+            let drawn = trace.draw(Paint::Alone);
+            assert!(!drawn.contains("NaN") && !drawn.contains("inf"), "{drawn}");
+        }
+    }
+
+    #[test]
+    fn ticks_are_round_on_the_day_that_clocks_change() {
+        let calendar = Calendar::new("Europe/Dublin", None).unwrap_or_else(Calendar::utc);
+        let mut trace = trace(&calendar);
+        (trace.from, trace.width) = (Wall::parse_rfc3339("2026-03-28T18:00:00Z").unwrap_or_default(), 592.0);
+        trace.to = trace.from + Span::h(24);
+        let ticks: Vec<String> = trace.ticks().into_iter().map(|(_, word)| word).collect();
+        assert_eq!(ticks, ["18:00", "21:00", "00:00", "03:00", "06:00", "09:00", "12:00", "15:00", "18:00"]);
+    }
+}

@@ -1,0 +1,60 @@
+//! Two houses for a browser to look at, driven by files: see `tests/real/page/`.
+
+use crate::house::{calm, trouble};
+use crate::server::{self, Server};
+use crate::stored::Stored;
+use std::fs;
+use std::path::Path;
+use std::sync::Arc;
+use std::time::Duration;
+use warmside::engine::event::Order;
+use warmside::engine::view::{Condition, View};
+use warmside::page::listen::Patience;
+use warmside::terms::time::{Now, Span};
+
+/// Carries out what keepers said, as an engine would for all that the page can see.
+fn obey(view: &mut View, server: &Server, done: &mut usize) {
+    let said = server.said.lock().unwrap().clone();
+    for command in &said[*done..] {
+        let at = view.at.wall;
+        let mut shelf = |id: &str, condition, until| {
+            for e in view.enclosures.iter_mut().filter(|e| e.id == id) {
+                (e.condition, e.shelved_until) = (condition, until);
+            }
+        };
+        match &command.order {
+            Order::AcknowledgeIncident { incident } => {
+                for i in view.incidents.iter_mut().filter(|i| i.id == *incident) {
+                    i.answered = Some((command.by.clone(), at));
+                }
+            }
+            Order::Shelve { enclosure, until } => shelf(enclosure, Condition::Shelved, Some(*until)),
+            Order::Unshelve { enclosure } => shelf(enclosure, Condition::InBand, None),
+            _ => {}
+        }
+    }
+    *done = said.len();
+}
+
+/// `WARMSIDE_HOUSE=folder cargo test --test page -- --ignored for_a_browser`: ends when `folder/stop` is there.
+#[test]
+#[ignore = "serves pages to a browser until it is told to stop"]
+fn for_a_browser() {
+    let folder = std::env::var("WARMSIDE_HOUSE").expect("a folder");
+    let folder = Path::new(&folder);
+    let past = || Arc::new(Stored { days: 400, failing: false });
+    let open = server::start(calm(), false, past(), Patience::default());
+    let locked = server::start(trouble(), true, past(), Patience::default());
+    fs::write(folder.join("open.url"), format!("http://{}\n", open.at)).unwrap();
+    fs::write(folder.join("locked.url"), format!("http://{}\n", locked.at)).unwrap();
+    let (mut view, mut done) = (calm(), 0);
+    while !folder.join("stop").exists() {
+        if folder.join("trouble").exists() && view.incidents.is_empty() {
+            view = trouble();
+        }
+        obey(&mut view, &open, &mut done);
+        view.at = Now { mono: view.at.mono + Span::s(1), wall: view.at.wall };
+        open.view.send_replace(Arc::new(view.clone()));
+        std::thread::sleep(Duration::from_millis(200));
+    }
+}

@@ -1,0 +1,166 @@
+// The page in a real browser: sees a fault appear, answers it, shelves, logs in and out, goes without script, on a phone
+// and on a desk. Needs: chromium, node 20, `npm install` here. Run by .ci/run with WARMSIDE_HOUSE, a folder in which
+// `cargo test --test page -- --ignored for_a_browser` writes the addresses of two houses and waits for orders as files.
+import assert from "node:assert/strict";
+import fs from "node:fs";
+import { createRequire } from "node:module";
+import path from "node:path";
+import { after, before, test } from "node:test";
+import { chromium } from "playwright-core";
+
+const folder = process.env.WARMSIDE_HOUSE;
+const axe = fs.readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
+const DESK = { width: 1280, height: 900 };
+const PHONE = { width: 390, height: 844 };
+let browser, open, locked;
+
+const order = (what) => fs.writeFileSync(path.join(folder, what), "");
+const address = async (name) => {
+  for (let i = 0; i < 300; i++) {
+    const file = path.join(folder, name);
+    if (fs.existsSync(file)) return fs.readFileSync(file, "utf8").trim();
+    await new Promise((done) => setTimeout(done, 100));
+  }
+  throw new Error(`no ${name} in ${folder}`);
+};
+
+before(async () => {
+  assert.ok(folder, "set WARMSIDE_HOUSE");
+  open = await address("open.url");
+  locked = await address("locked.url");
+  browser = await chromium.launch({ executablePath: process.env.CHROMIUM || "/usr/bin/chromium", args: ["--no-sandbox"] });
+});
+after(async () => {
+  order("stop");
+  await browser?.close();
+});
+
+// A page that fails the test on any console error and on any request that leaves its origin.
+async function visit(origin, options = {}, allowed = []) {
+  // The content policy would keep the accessibility check out: it is ours to put in, so the policy is passed by.
+  const context = await browser.newContext({ viewport: DESK, ...options });
+  const page = await context.newPage();
+  const faults = [];
+  page.on("console", (m) => m.type() === "error" && !allowed.some((a) => m.text().includes(a)) && faults.push(m.text()));
+  page.on("pageerror", (e) => faults.push(String(e)));
+  page.on("request", (r) => new URL(r.url()).origin === origin || faults.push(`left the origin: ${r.url()}`));
+  return { page, context, faults, close: async () => { await context.close(); assert.deepEqual(faults, []); } };
+}
+
+async function nothingOverlaps(page) {
+  const wide = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
+  assert.ok(wide <= 0, `the page is ${wide} px too wide`);
+}
+
+async function accessible(page, where) {
+  const found = await page.evaluate(async (source) => {
+    // Evaluated by the debugger, which no content policy binds.
+    (0, eval)(source);
+    const result = await window.axe.run(document, { resultTypes: ["violations"] });
+    return result.violations.filter((v) => ["serious", "critical"].includes(v.impact)).map((v) => `${v.id}: ${v.nodes[0].html}`);
+  }, axe);
+  assert.deepEqual(found, [], where);
+}
+
+test("a fault appears by itself, is answered, and the wall says who has it", async () => {
+  const { page, close } = await visit(open);
+  await page.goto(open);
+  await page.getByRole("heading", { name: "Yes, all 24." }).waitFor();
+  order("trouble");
+  await page.getByRole("heading", { name: "No. 3 of 24 need you." }).waitFor({ timeout: 15_000 });
+  assert.match(await page.title(), /^3 of 24 need you: a3 Juno first/);
+  await page.locator("#needs").getByRole("link", { name: "Answer: a3 Juno" }).click();
+  await page.getByLabel("I am").first().selectOption("ines");
+  await page.getByRole("button", { name: "I have it" }).click();
+  await page.getByRole("status").waitFor();
+  assert.match(await page.getByRole("status").innerText(), /ines/i);
+  await page.getByText("Ines has it").first().waitFor({ timeout: 15_000 });
+  await page.goto(open);
+  await page.locator("#needs").getByText("Ines has it").first().waitFor();
+  await close();
+});
+
+test("shelving and hands-in end by themselves and can be taken back", async () => {
+  const { page, close } = await visit(open);
+  await page.goto(`${open}/e/a1`);
+  const shelve = page.locator("form", { hasText: "Shelve until" });
+  await shelve.getByLabel("I am").selectOption("tom");
+  await shelve.getByRole("button", { name: "Shelve" }).click();
+  await page.getByRole("button", { name: "Take off the shelf" }).waitFor();
+  await page.locator("form", { hasText: "Take off the shelf" }).getByLabel("I am").selectOption("tom");
+  await page.getByRole("button", { name: "Take off the shelf" }).click();
+  await page.locator("form", { hasText: "Shelve until" }).waitFor();
+  await close();
+});
+
+test("without script everything is there and works", async () => {
+  const { page, close } = await visit(open, { javaScriptEnabled: false });
+  await page.goto(open);
+  assert.equal(await page.locator("noscript meta").count() + (await page.content()).split('http-equiv="refresh"').length - 1 > 0, true);
+  await page.goto(`${open}/e/a2`);
+  const mark = page.locator("form", { hasText: "Mark in the ledger" });
+  await mark.getByLabel("I am").selectOption("ines");
+  await mark.getByRole("button", { name: "fed" }).click();
+  await page.getByRole("status").waitFor();
+  await close();
+});
+
+test("the veil falls by itself when nothing is heard", async () => {
+  const { page, close } = await visit(open, { javaScriptEnabled: false });
+  await page.goto(open);
+  const veil = page.locator(".veil");
+  assert.equal(await veil.isVisible(), false);
+  // The browser's own animation clock is put on: the same rule falls that would in 90 s.
+  const client = await page.context().newCDPSession(page);
+  await client.send("Animation.enable");
+  await client.send("Animation.setPlaybackRate", { playbackRate: 1000 });
+  await veil.waitFor({ state: "visible", timeout: 5_000 });
+  await close();
+});
+
+test("logging in and out", async () => {
+  const { page, close } = await visit(locked, {}, ["401"]);
+  await page.goto(`${locked}/e/a3`);
+  assert.equal(await page.getByText("Juno").count(), 0);
+  await page.getByLabel("Password").fill("wrong");
+  await page.getByRole("button", { name: "Log in" }).click();
+  await page.getByText("That is not the password.").waitFor();
+  await page.getByLabel("Password").fill("warm stones");
+  await page.getByRole("button", { name: "Log in" }).click();
+  await page.getByRole("heading", { name: /a3 Juno/ }).waitFor();
+  await page.goto(locked);
+  await page.getByRole("button", { name: "Log out" }).click();
+  await page.getByLabel("Password").waitFor();
+  await page.goto(locked);
+  await page.getByLabel("Password").waitFor();
+  await close();
+});
+
+for (const [device, viewport] of [["desk", DESK], ["phone", PHONE]]) {
+  for (const colorScheme of ["light", "dark"]) {
+    test(`every page on a ${device}, ${colorScheme}: nothing overflows, nothing serious for axe`, async () => {
+      const { page, close } = await visit(open, { viewport, colorScheme });
+      for (const at of ["/", "/e/a3", "/e/a1?span=7d", "/i/7Q", "/setup", "/ledger", "/mails", "/mails/7Q.1"]) {
+        await page.goto(open + at);
+        await nothingOverlaps(page);
+        await accessible(page, `${at} on a ${device}, ${colorScheme}`);
+      }
+      await close();
+    });
+  }
+}
+
+test("by keyboard alone to the answer", async () => {
+  const { page, close } = await visit(open);
+  await page.goto(open);
+  await page.keyboard.press("Tab");
+  assert.match(await page.evaluate(() => document.activeElement.textContent), /Skip/);
+  await page.keyboard.press("Enter");
+  for (let i = 0; i < 30; i++) {
+    await page.keyboard.press("Tab");
+    if (await page.evaluate(() => document.activeElement.getAttribute("href") === "/e/c6")) break;
+  }
+  await page.keyboard.press("Enter");
+  await page.waitForURL("**/e/c6");
+  await close();
+});
