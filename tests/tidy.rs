@@ -71,10 +71,7 @@ const BANNED_IN_PURE_ROOMS: &[(&str, &str)] = &[
 const LONGEST_FILE: usize = 500;
 
 /// Files that are about one thing and longer all the same.
-const LONG_FOR_A_REASON: &[(&str, usize)] = &[
-    ("src/incident/book.rs", 700), // one state machine, read from top to bottom
-    ("src/notice/desk.rs", 700),   // one desk: who is told when
-];
+const LONG_FOR_A_REASON: &[(&str, usize)] = &[];
 
 /// Unit tests in files of their own: they may do what the room may not.
 fn is_test(path: &Path) -> bool {

@@ -13,10 +13,6 @@ pub mod shelf;
 mod stored;
 
 #[cfg(test)]
-mod many;
-#[cfg(test)]
-mod model;
-#[cfg(test)]
 mod tests;
 
 use crate::finding::cause::{Cause, Urgency};

@@ -1,5 +1,8 @@
 //! What the book does with findings of one enclosure and of many.
 
+mod many;
+mod model;
+
 use super::book::Book;
 use super::house::{House, Member};
 use super::*;

@@ -1,10 +1,10 @@
 //! Many enclosures, many causes, any order: nothing that stands is ever lost, doubled or kept from people.
 
-use super::book::Book;
-use super::house::{House, Member};
-use super::{Row, Step};
 use crate::finding::cause::{Cause, Urgency};
 use crate::finding::{Change, Finding, Key, Subject};
+use crate::incident::book::Book;
+use crate::incident::house::{House, Member};
+use crate::incident::{Row, Step};
 use crate::terms::id::{CircuitIx, EnclosureIx, RoomIx};
 use crate::terms::place::Place;
 use crate::terms::time::{Mono, Now, Span};

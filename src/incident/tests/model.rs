@@ -2,11 +2,11 @@
 //!
 //! It is written the other way round on purpose: no wakes, it looks at everything every 15 seconds.
 
-use super::book::Book;
-use super::house::{House, Member};
-use super::{State, Step, Worse};
 use crate::finding::cause::{Cause, Urgency};
 use crate::finding::{Change, Finding, Subject};
+use crate::incident::book::Book;
+use crate::incident::house::{House, Member};
+use crate::incident::{State, Step, Worse};
 use crate::terms::id::EnclosureIx;
 use crate::terms::place::Place;
 use crate::terms::time::{Mono, Now, Span, Wall};
@@ -285,7 +285,7 @@ fn explore(model: &Model, real: &Real, path: &mut Vec<Input>, left: u32, seen: &
         real.input(input);
         *seen += 1;
         assert_eq!(real.said, model.said, "said after {path:?}");
-        let open: Vec<_> = real.book.open().map(super::Incident::state).collect();
+        let open: Vec<_> = real.book.open().map(crate::incident::Incident::state).collect();
         assert_eq!(open, model.state().into_iter().collect::<Vec<_>>(), "state after {path:?}");
         if left > 1 {
             explore(&model, &real, path, left - 1, seen);
