@@ -35,7 +35,9 @@ impl Incident {
         if self.urgency() > told.urgency {
             return Some(Worse::Urgency);
         }
-        if !self.nevers().is_subset(&told.nevers) {
+        // Of many that cool together the first to pass its limit is news; the repeats carry the others.
+        let first = told.nevers.is_empty() || self.members().len() < 2;
+        if first && !self.nevers().is_subset(&told.nevers) {
             return Some(Worse::Never);
         }
         let named = self.shared.is_some_and(|(_, cause)| cause.is_some_and(|c| c.explains() > told.cause.explains()));

@@ -221,7 +221,7 @@ impl Incident {
     pub fn cause(&self) -> Option<Cause> {
         let own = self.leading().map(|f| f.key.cause);
         match (own, self.shared.and_then(|(_, cause)| cause)) {
-            (Some(own), Some(shared)) if own.explains() > shared.explains() => Some(own),
+            (Some(own), Some(shared)) if own.explains() >= shared.explains() => Some(own),
             (own, shared) => shared.or(own),
         }
     }
@@ -233,6 +233,15 @@ impl Incident {
 
     /// When the fault began, by the best estimate.
     pub fn since(&self) -> Now {
+        if let Some((_, Some(Cause::PowerLost))) = self.shared {
+            // Each heater's own end is dated to its last peak: the power went with the latest of them.
+            let heatless =
+                self.findings.iter().filter(|s| origin::kin(s.finding.key.cause) == Some(origin::Kin::Power));
+            let before = heatless.map(|s| s.finding.since).filter(|since| since.mono <= self.opened.mono);
+            if let Some(latest) = before.max_by_key(|n| n.mono) {
+                return latest;
+            }
+        }
         self.findings.iter().map(|s| s.finding.since).min_by_key(|n| n.wall).unwrap_or(self.opened)
     }
 

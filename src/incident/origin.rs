@@ -82,8 +82,8 @@ const fn is_of_room(cause: Cause) -> bool {
 /// How far apart findings of a common origin may begin.
 fn window(kin: Kin, a: &Finding, b: &Finding) -> Span {
     match kin {
-        // A judge dates heat's end to the last peak: a few minutes of doubt. See also `POWER_WINDOW`.
-        Kin::Power => Span::min(10),
+        // A judge dates heat's end to the last peak, which lies up to a cycle before it. See also `POWER_WINDOW`.
+        Kin::Power => Span::min(20),
         Kin::Cold | Kin::Hot => Span::min(15),
         // The last word before silence is up to one interval old.
         Kin::Feed => Span::min(5) + usual_interval(a).max(usual_interval(b)),
@@ -282,10 +282,28 @@ pub fn shared(incident: &Incident, house: &House) -> Option<(Scope, Option<Cause
     let mut rooms = members.iter().map(|ix| house.room(*ix));
     let first = rooms.next().flatten();
     let one_room = first.filter(|_| rooms.all(|r| r == first));
+    if let Some(cause) = of_room(&of(Kin::Cold), &of(Kin::Hot), house).filter(|_| powerless.is_empty()) {
+        return Some((one_room.map_or(Scope::Site, Scope::Room), Some(cause)));
+    }
     match (powerless.len() >= 2, common_circuit(&members, house), one_room) {
         (true, scope @ Scope::Circuit(_), _) => Some((scope, None)),
         (_, _, Some(room)) => Some((Scope::Room(room), None)),
         (_, scope, None) => Some((scope, None)),
+    }
+}
+
+/// Half of a room's enclosures cold or hot together, and no heater among them that failed: the room.
+fn of_room(cold: &BTreeSet<EnclosureIx>, hot: &BTreeSet<EnclosureIx>, house: &House) -> Option<Cause> {
+    let is_half = |those: &BTreeSet<EnclosureIx>| {
+        let Some(first) = those.first() else { return false };
+        let watched = house.all().filter(|ix| house.same_room(*ix, *first) && house.is_watched(*ix)).count();
+        let here = those.iter().filter(|ix| house.same_room(**ix, *first)).count();
+        here >= 2 && here == those.len() && 2 * here >= watched
+    };
+    match (is_half(cold), is_half(hot)) {
+        (true, false) => Some(Cause::RoomCold),
+        (false, true) => Some(Cause::RoomHot),
+        _ => None,
     }
 }
 

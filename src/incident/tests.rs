@@ -297,3 +297,31 @@ fn all_of_it_survives_a_restart_and_a_changed_house() {
     changed.restore(&[bad], d.now, &mut lost);
     assert_eq!(lost, ["shelf/a1"]);
 }
+
+#[test]
+fn half_of_a_room_cold_together_is_the_room() {
+    let mut d = Day::new(house(&[2, 2]));
+    d.stands(10, found(0, Cause::TooCold, 5));
+    d.stands(20, found(3, Cause::TooCold, 15));
+    d.until(60);
+    d.gave(&["10 raised 10 too-cold a1", "20 worse Named 10 room-cold a1,a4"]);
+    assert_eq!(house::scope_names(d.book.get("10").expect("open"), d.book.house()), (Some("back"), None));
+}
+
+#[test]
+fn of_many_that_cool_together_the_first_to_pass_a_limit_is_news() {
+    let mut d = Day::new(house(&[4]));
+    let never = |ix| {
+        let mut f = found(ix, Cause::TooCold, 30);
+        let (place, quantity) = (Place::WarmSide, crate::terms::quantity::Quantity::Temperature);
+        f.facts.push(Fact::Reading { place, quantity, value: 24.0, limit: Some(25.0), never: true });
+        f
+    };
+    for ix in 0..4 {
+        d.stands(2, found(ix, Cause::HeatFailed, 1));
+    }
+    d.stands(30, never(1));
+    d.stands(40, never(0));
+    d.until(100);
+    d.gave(&["2 raised 10 power-lost a1,a2,a3,a4", "30 worse Never 10 power-lost a1,a2,a3,a4"]);
+}

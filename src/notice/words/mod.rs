@@ -209,10 +209,10 @@ fn answer(t: &Telling, doc: &mut Doc) {
         (true, true) => "Reply HAVE IT, or open the page and press the button.".to_owned(),
         (true, false) => "Reply HAVE IT.".to_owned(),
         (false, true) => "Open the page and press the button.".to_owned(),
-        (false, false) => format!("On the page, or by the command: warmside acknowledge {id}"),
+        (false, false) => format!("On the page, or by the command `warmside acknowledge {id}`."),
     };
     let pauses = format!("It pauses reminders for {pause}; they go on at once if it gets worse.");
-    doc.say("Answer", if ways.ends_with('.') { format!("{ways} {pauses}") } else { format!("{ways} . {pauses}") });
+    doc.say("Answer", format!("{ways} {pauses}"));
     if let Some(page) = &t.settings.page {
         doc.blocks.push(Block::Button { words: "I have it", url: format!("{page}/i/{id}") });
     }

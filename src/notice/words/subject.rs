@@ -33,6 +33,7 @@ pub fn subject(t: &Telling, about: &About, phrase: &Phrase) -> String {
         event => {
             let prefix = match (event, t.why) {
                 (Event::Worse, Some(Worse::Again)) => "again: ",
+                (Event::Worse, Some(Worse::Named)) => "",
                 (Event::Worse, _) => "worse: ",
                 (Event::Repeated, _) => "still ",
                 (Event::HandedOn, _) => "unanswered: ",
@@ -86,7 +87,7 @@ pub fn name(cause: Cause) -> &'static str {
         Cause::ProbeDisplaced => "probe moved?",
         Cause::ProbesSwapped => "probes swapped?",
         Cause::UnitChanged => "unit changed",
-        Cause::FeedSilent => "not heard, not watched",
+        Cause::FeedSilent => "not heard",
         Cause::PostFailing => "mail does not go out",
         Cause::StoreFailing => "nothing can be stored",
         Cause::ClockWrong => "clock is wrong",
