@@ -62,6 +62,11 @@ pub fn load_without_secrets(path: &Path) -> Result<Config, Report> {
     load_with(path, None, false)
 }
 
+/// The same for a text that is no file yet: `name` is what its report calls it, `folder` where its paths begin.
+pub fn from_bytes(name: &str, bytes: &[u8], folder: &Path) -> Result<Config, Report> {
+    parse(name, bytes, &Files { folder: folder.to_path_buf(), credentials: None, secrets: false })
+}
+
 fn load_with(path: &Path, credentials: Option<PathBuf>, secrets: bool) -> Result<Config, Report> {
     let name = path.display().to_string();
     let folder = path.parent().map(Path::to_path_buf).unwrap_or_default();

@@ -10,7 +10,10 @@ pub fn nearest<'w>(word: &str, known: impl IntoIterator<Item = &'w str>) -> Opti
     known
         .into_iter()
         .map(|k| (distance(&typed, &plain(k)), k))
-        .filter(|(far, k)| *far * 3 <= word.chars().count().max(k.chars().count()))
+        .filter(|(far, k)| {
+            let length = word.chars().count().max(k.chars().count());
+            *far < length && *far * 3 <= length.max(3)
+        })
         .min_by_key(|(far, _)| *far)
         .map(|(_, k)| k)
 }
@@ -44,13 +47,15 @@ mod tests {
 
     #[test]
     fn slips_are_seen_through() {
-        let known = ["wanted", "night", "never", "never_night", "judged", "topic", "enclosure"];
+        let known = ["wanted", "night", "never", "never_night", "judged", "topic", "enclosure", "id", "C"];
         let cases = [
             ("wnated", Some("wanted")),
             ("Never-Night", Some("never_night")),
             ("enclosrue", Some("enclosure")),
             ("topics", Some("topic")),
             ("nigth", Some("night")),
+            ("di", Some("id")),
+            ("K", None),
             ("banana", None),
             ("", None),
         ];
