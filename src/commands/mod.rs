@@ -2,6 +2,7 @@
 
 mod backup;
 mod care;
+mod check;
 mod configured;
 #[cfg(feature = "builtin-broker")]
 mod demo;
@@ -13,6 +14,7 @@ mod record;
 mod recorder;
 mod replay;
 mod status;
+mod summary;
 mod watch;
 mod words;
 
@@ -59,6 +61,7 @@ enum Command {
     #[cfg(feature = "builtin-broker")]
     Demo(demo::Args),
     Watch(watch::Args),
+    Check(check::Args),
     Record(record::Args),
     Replay(replay::Args),
     Status(status::Args),
@@ -86,6 +89,7 @@ pub fn run(line: impl IntoIterator<Item = OsString>) -> Exit {
     match line.command {
         #[cfg(feature = "builtin-broker")]
         Command::Demo(args) => demo::run(&args),
+        Command::Check(args) => check::run(&args),
         Command::Watch(args) => watch::run(&args),
         Command::Record(args) => record::run(&args),
         Command::Replay(args) => replay::run(&args),

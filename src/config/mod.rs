@@ -5,6 +5,7 @@
 
 mod band;
 mod care;
+pub mod coverage;
 mod edges;
 mod enclosure;
 pub mod fault;
