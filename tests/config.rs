@@ -47,6 +47,11 @@ mod examples {
         assert_eq!(config.store.keep_readings, Span::days(90));
         assert_eq!(config.settings.notice.repeat_now, Span::min(15));
         assert!(matches!(config.post, Way::Folder { .. }));
+        // Nothing is said of its heat, and it is watched all the same.
+        let heat: Vec<Place> = enclosure.heat.sources.iter().map(|s| s.at).collect();
+        assert_eq!(heat, [Place::WarmSide]);
+        let none = judge(&text("config/first-enclosure.toml").replace("id = \"a3\"", "id = \"a3\"\nheat = []"));
+        assert!(none.is_ok_and(|c| c.settings.enclosures[0].heat.sources.is_empty()));
     }
 
     #[test]

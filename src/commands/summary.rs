@@ -7,6 +7,7 @@ use crate::care::settings::{Band, Care, LightPlan};
 use crate::config::Config;
 use crate::config::coverage::{Aspect, Part, Watch, coverage, room_links};
 use crate::engine::settings::Enclosure;
+use crate::heat::settings::Kind;
 use crate::notice::settings::Keeper;
 use crate::post::settings::Way;
 use crate::reading::settings::Link;
@@ -29,7 +30,10 @@ pub fn text(config: &Config, on: Option<&(Date, Calendar)>) -> String {
     };
     let _ = writeln!(text, "{title}");
     for (ids, body) in alike(&watched, |watch| body(watch, settings.notice.degrees, on)) {
-        let _ = write!(text, "{}\n{body}", heading(&ids));
+        let _ = write!(text, "{}\n{body}", named(&ids, &watched));
+    }
+    if on.is_some() {
+        return text;
     }
     for (ix, room) in settings.rooms.iter().enumerate() {
         let links = room_links(settings, RoomIx(ix as u16));
@@ -43,7 +47,12 @@ pub fn text(config: &Config, on: Option<&(Date, Calendar)>) -> String {
 fn head(config: &Config) -> String {
     let settings = &config.settings;
     let notice = &settings.notice;
-    let mut text = format!("{}, {}, degrees {}\n", notice.site, notice.time_zone, notice.degrees.letter());
+    let doubts = match config.doubts.faults.len() {
+        0 => String::new(),
+        n => format!(", {}", count(n, "doubt")),
+    };
+    let mut text = format!("{}: no faults{doubts}\n", config.doubts.file);
+    let _ = writeln!(text, "{}, {}, degrees {}", notice.site, notice.time_zone, notice.degrees.letter());
     let _ =
         writeln!(text, "{}, {}", count(settings.enclosures.len(), "enclosure"), count(settings.links.len(), "link"));
     let hears = match (&config.broker, &config.builtin_broker) {
@@ -90,7 +99,10 @@ fn not_watched(watched: &[Watch<'_>]) -> String {
     for watch in watched {
         let id = &watch.enclosure.id;
         if watch.enclosure.care.is_none() && !watch.enclosure.empty {
-            note("everything: no care says what is wanted".into(), id);
+            note("bands and light: no care says what is wanted".into(), id);
+        }
+        if watch.enclosure.heat.sources.is_empty() && !watch.enclosure.empty {
+            note("heat: none is stated".into(), id);
         }
         for part in watch.parts.iter().filter(|p| p.is_blind()) {
             note(format!("{}: wanted, but no link reads it", label(part.aspect, watch.enclosure)), id);
@@ -114,6 +126,15 @@ fn alike(watched: &[Watch<'_>], body: impl Fn(&Watch<'_>) -> String) -> Vec<(Vec
         }
     }
     groups
+}
+
+/// The ids, and the animal's name where there is one enclosure.
+fn named(ids: &[String], watched: &[Watch<'_>]) -> String {
+    let animal = match ids {
+        [id] => watched.iter().find(|w| w.enclosure.id == *id).and_then(|w| w.enclosure.animal.as_deref()),
+        _ => None,
+    };
+    animal.map_or_else(|| heading(ids), |animal| format!("{}, {animal}", heading(ids)))
 }
 
 /// `a1..a8, b2: 9 enclosures`, or the one id.
@@ -160,15 +181,15 @@ fn body(watch: &Watch<'_>, degrees: Degrees, on: Option<&(Date, Calendar)>) -> S
     for (season, phase) in day.iter().flat_map(|d| &d.seasons) {
         let _ = writeln!(text, "  {season}: {}", words_of(*phase));
     }
-    for part in &watch.parts {
+    // On a day the question is what is wanted.
+    for part in watch.parts.iter().filter(|p| day.is_none() || p.wanted) {
         let _ = writeln!(text, "  {}{}", label(part.aspect, enclosure), wanted(part, enclosure, degrees, day.as_ref()));
         let read = match (part.is_blind(), part.by_warmth, &part.links[..]) {
             (true, ..) => "NOT WATCHED: no link reads it".to_owned(),
             (false, true, _) => "seen only by the warmth of its lamp".to_owned(),
-            (false, false, []) => "no plug or relay is read: seen by temperature only".to_owned(),
+            (false, false, []) => "by temperature alone: no link reads its plug or relay".to_owned(),
             (false, false, links) => topics(links),
         };
-        // On a day the question is what is wanted; what is not watched stands above.
         if day.is_none() {
             let _ = writeln!(text, "    {read}");
         }
@@ -207,7 +228,8 @@ fn label(aspect: Aspect, enclosure: &Enclosure) -> String {
             Some(source) => {
                 let watts = source.watts.map(|w| format!(", {} W", number(w))).unwrap_or_default();
                 let thermostat = source.thermostat.map(|t| format!(", {}", t.word())).unwrap_or_default();
-                format!("heat {}: {}{watts}{thermostat}", source.id, source.kind.word())
+                let kind = if source.kind == Kind::Other { "kind not told" } else { source.kind.word() };
+                format!("heat {}: {kind}{watts}{thermostat}, {}", source.id, source.at.label())
             }
             None => "heat".into(),
         },

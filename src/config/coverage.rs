@@ -61,29 +61,33 @@ pub fn room_links(settings: &Settings, room: RoomIx) -> Vec<&Link> {
 }
 
 fn parts<'s>(enclosure: &Enclosure, links: &[&'s Link]) -> Vec<Part<'s>> {
-    let by = |test: &dyn Fn(What) -> bool| links.iter().copied().filter(|l| brings(l, test)).collect::<Vec<_>>();
+    // A link whose topic names the enclosure could name any; unasked for, only what is plainly tied is worth a line.
+    let by = |wanted: bool, test: &dyn Fn(What) -> bool| {
+        let worth = |l: &&&Link| (wanted || l.target.is_some()) && brings(l, test);
+        links.iter().filter(worth).copied().collect::<Vec<_>>()
+    };
     let mut parts = Vec::new();
     let mut add = |aspect, wanted, links: Vec<&'s Link>| {
-        if wanted || !links.is_empty() {
+        if wanted || !links.is_empty() || matches!(aspect, Aspect::Heat(_)) {
             parts.push(Part { aspect, wanted, links, by_warmth: false });
         }
     };
     let care = enclosure.care.as_deref();
     for place in Place::ALL {
         let wanted = care.is_some_and(|c| wants_temperature(c, place));
-        // A topic that names the place could name any; only what is wanted, or plainly tied, is worth a line.
-        let links = by(&|w| is_at(w, place, Quantity::Temperature) && (wanted || matches!(w, What::Slot(_))));
+        let links = by(wanted, &|w| is_at(w, place, Quantity::Temperature) && (wanted || matches!(w, What::Slot(_))));
         add(Aspect::Temperature(place), wanted, links);
     }
     for place in Place::ALL {
         let wanted = care.is_some_and(|c| wants_humidity(c, place));
-        let links = by(&|w| is_at(w, place, Quantity::Humidity) && (wanted || matches!(w, What::Slot(_))));
+        let links = by(wanted, &|w| is_at(w, place, Quantity::Humidity) && (wanted || matches!(w, What::Slot(_))));
         add(Aspect::Humidity(place), wanted, links);
     }
-    add(Aspect::Light, care.is_some_and(wants_light), by(&shows_light));
+    let lit = care.is_some_and(wants_light);
+    add(Aspect::Light, lit, by(lit, &shows_light));
     for (ix, _) in enclosure.heat.sources.iter().enumerate() {
         let Ok(ix) = u8::try_from(ix) else { break };
-        add(Aspect::Heat(ix), false, by(&|w| matches!(w, What::Slot(Slot::Heat(at, _)) if at == ix)));
+        add(Aspect::Heat(ix), false, by(true, &|w| matches!(w, What::Slot(Slot::Heat(at, _)) if at == ix)));
     }
     let read = |parts: &[Part<'_>], at: Place| {
         parts.iter().any(|p| p.aspect == Aspect::Temperature(at) && !p.links.is_empty())

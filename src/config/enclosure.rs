@@ -55,7 +55,7 @@ fn enclosure(table: &Table<'_>, house: &House<'_>, shared: &[Arc<Care>], found: 
     let circuit = table.get("circuit").and_then(|v| house.circuits.find(&v)).map(|ix| CircuitIx(ix as u16));
     let place_words: Vec<String> =
         table.get("where").map(|v| v.list().iter().filter_map(Value::line).collect()).unwrap_or_default();
-    let heat = table.get("heat").map(|v| heat(&v)).unwrap_or_default();
+    let stated_heat = table.get("heat").map(|v| heat(&v));
     let what_to_do = table.get("what_to_do").and_then(|v| instructions(&v));
     let empty = table.get("empty").and_then(|v| v.flag()).unwrap_or(false);
     let own = table.table("override", "[enclosure.override]");
@@ -69,6 +69,7 @@ fn enclosure(table: &Table<'_>, house: &House<'_>, shared: &[Arc<Care>], found: 
         table.walk.doubt(&table.span, format!("nothing is wanted in \"{named}\": it has no `care`"), right);
     }
     table.finish();
+    let heat = stated_heat.unwrap_or_else(|| if empty { Heat::default() } else { unstated_heat(care.as_deref()) });
     for (id, span) in ids {
         if found.all.len() >= MOST {
             table.walk.fault(&span, format!("more than {MOST} enclosures"), "");
@@ -178,6 +179,16 @@ fn instructions(value: &Value<'_>) -> Option<String> {
         return None;
     }
     Some(text)
+}
+
+/// A keeper who says nothing of heat has some all the same: one source of which nothing is told, watched by what is learned of
+/// it, at the first of these places that is wanted. Not at a basking spot: its lamp is off by night, and only a keeper's word
+/// tells that from a lamp that has failed. `heat = []` says that there is none.
+fn unstated_heat(care: Option<&Care>) -> Heat {
+    let wanted = |place: &Place| care.is_none_or(|c| c.places[place.index()].is_some());
+    let at = [Place::WarmSide, Place::Floor, Place::Hide, Place::Water].into_iter().find(wanted);
+    let source = |at| Source { id: "main".into(), kind: Kind::Other, at, watts: None, thermostat: None };
+    Heat { sources: at.map(source).into_iter().collect() }
 }
 
 fn heat(value: &Value<'_>) -> Heat {
