@@ -168,18 +168,21 @@ warm_side = {{ wanted = [28, 33], night = [27, 33], never = [20, 36] }}
 cool_side = {{ wanted = [22, 28], night = [21, 28], never = [18, 31] }}
 humidity = {{ place = "cool_side", wanted = [35, 70] }}
 light = {{ on = "08:00", hours = 12 }}
+confirmed_by = "ines"
 
 [care.demo-gecko]
 warm_side = {{ wanted = [29, 34], night = [28, 34], never = [20, 38] }}
 cool_side = {{ wanted = [22, 29], night = [21, 29], never = [18, 32] }}
 humidity = {{ place = "cool_side", wanted = [35, 70] }}
 light = {{ on = "08:00", hours = 12 }}
+confirmed_by = "ines"
 
 [care.demo-dragon]
 warm_side = {{ wanted = [33, 38], night = [32, 38], never = [20, 44] }}
 cool_side = {{ wanted = [23, 31], night = [22, 31], never = [18, 35] }}
 humidity = {{ place = "cool_side", wanted = [35, 70] }}
 light = {{ on = "08:00", hours = 12 }}
+confirmed_by = "ines"
 "#
     );
     for (ix, (id, animal, kind)) in ENCLOSURES.iter().enumerate() {
