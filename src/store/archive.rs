@@ -38,6 +38,8 @@ pub(super) struct Archive {
     /// Wall minus monotonic clock when last seen, and since when it has stood so.
     offset: Option<i64>,
     believed_from: Mono,
+    /// What is to be said in the log.
+    pub said: Option<&'static str>,
     /// The hour for which old chunks were last deleted.
     swept: i64,
 }
@@ -53,6 +55,7 @@ impl Archive {
             cursor: 0,
             offset: None,
             believed_from: Mono::MIN,
+            said: None,
             swept: i64::MIN,
         }
     }
@@ -98,16 +101,21 @@ impl Archive {
         // the daemon sets the monotonic clock on by what opening finds.
         let away = self.last.take().map_or(Span::ZERO, |last| now.wall.since(last.wall));
         if away > Span::days(30) || away < Span::ZERO - JUMP {
-            self.believed_from = now.mono + DOUBT;
+            self.doubt(now);
         }
         if let Some(before) = self.offset
             && offset.saturating_sub(before).saturating_abs() > JUMP.as_ms()
         {
-            self.believed_from = now.mono + DOUBT;
+            self.doubt(now);
             // A clock that went back has opened hours that were packed.
             self.packed_to = i64::MIN;
         }
         self.offset = Some(offset);
+    }
+
+    fn doubt(&mut self, now: Now) {
+        self.believed_from = now.mono + DOUBT;
+        self.said = Some("the wall clock has jumped: nothing that looks old by it is deleted for a day");
     }
 
     /// Deletes what is older than the keeper wants kept; `true` when there may be more.

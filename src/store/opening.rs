@@ -73,7 +73,7 @@ pub(super) fn open(folder: &Path, now: Now, hook: Option<&Hook>) -> Result<Opene
         ))));
     }
     let refuse = |e: rusqlite::Error| Error::Database(words(folder, &e));
-    let (found, mails) = look(&db, set_aside.map(|(aside, _)| aside)).map_err(refuse)?;
+    let (found, mails) = look(&db, set_aside.map(|(aside, _)| aside), &mut told).map_err(refuse)?;
     // A disk that takes nothing must not keep us from watching: it is told, and what is to be written waits in memory.
     if let Err(error) = note(&mut db, &found, now) {
         told.push(Told::Health(StoreOutcome::Failing(words(folder, &error))));
@@ -195,7 +195,7 @@ fn set_aside(path: &Path, at: Wall) -> Result<PathBuf, Error> {
     Ok(name("", true))
 }
 
-fn look(db: &Connection, set_aside: Option<PathBuf>) -> rusqlite::Result<(Found, Outbox)> {
+fn look(db: &Connection, set_aside: Option<PathBuf>, told: &mut Vec<Told>) -> rusqlite::Result<(Found, Outbox)> {
     let number = |key: &str| -> rusqlite::Result<Option<i64>> {
         db.query_row("SELECT value FROM meta WHERE key = ?", [key], |r| r.get(0)).optional()
     };
@@ -213,7 +213,7 @@ fn look(db: &Connection, set_aside: Option<PathBuf>) -> rusqlite::Result<(Found,
         .prepare("SELECT key, data FROM snapshot ORDER BY key")?
         .query_map([], |r| Ok((r.get(0)?, r.get(1)?)))?
         .collect::<rusqlite::Result<_>>()?;
-    Ok((Found { site, last, clean, rows, snapshot, set_aside }, mails(db)?))
+    Ok((Found { site, last, clean, rows, snapshot, set_aside }, mails(db, told)?))
 }
 
 /// Notes that a process has begun, and the time since the last one as a gap.
@@ -244,7 +244,7 @@ fn site(db: &Connection) -> rusqlite::Result<String> {
     Ok(site)
 }
 
-fn mails(db: &Connection) -> rusqlite::Result<Outbox> {
+fn mails(db: &Connection, told: &mut Vec<Told>) -> rusqlite::Result<Outbox> {
     let next_row = db.query_row("SELECT coalesce(max(id), 0) + 1 FROM mail", [], |r| r.get(0))?;
     let mut outbox = Outbox { next_row, ..Outbox::default() };
     let mut mails = db.prepare("SELECT id, json, queued_at, attempts, next FROM mail WHERE waits ORDER BY id")?;
@@ -252,7 +252,14 @@ fn mails(db: &Connection) -> rusqlite::Result<Outbox> {
     while let Some(row) = found.next()? {
         let id: i64 = row.get(0)?;
         let json: String = row.get(1)?;
-        let notice = serde_json::from_str(&json).map_err(|e| rusqlite::Error::ToSqlConversionFailure(Box::new(e)))?;
+        // One mail of another version's form is no reason to have no store.
+        let notice = match serde_json::from_str(&json) {
+            Ok(notice) => notice,
+            Err(why) => {
+                told.push(Told::Log(format!("mail {id} of the outbox cannot be read and is not sent: {why}")));
+                continue;
+            }
+        };
         let to = recipients(db, id)?;
         let mail = Mail {
             notice,

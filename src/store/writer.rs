@@ -236,7 +236,11 @@ impl Writer {
         }
         let now = (self.clock)();
         let step = stepper(self.hook.as_ref());
-        match self.archive.round(&mut self.db, now, &step) {
+        let round = self.archive.round(&mut self.db, now, &step);
+        if let Some(words) = self.archive.said.take() {
+            (self.tell)(Told::Log(words.to_owned()));
+        }
+        match round {
             Ok(true) => Duration::from_millis(1),
             Ok(false) => BATCH,
             Err(error) => {

@@ -76,3 +76,17 @@ fn a_full_outbox_drops_digests_before_alarms_and_says_so() {
     let sent = Reader::open(&folder.0).unwrap().mail("daily.1").unwrap().unwrap();
     assert_eq!(sent.to[0].fate, Fate::Dropped);
 }
+
+#[test]
+fn a_mail_that_cannot_be_read_costs_no_other() {
+    let folder = Folder::new();
+    let house = open(&folder, START);
+    let notices = vec![notice("7Q.1", Urgency::Now, false), notice("7Q.2", Urgency::Now, false)];
+    house.store.commit(wall(START), vec![], notices).wait().unwrap();
+    house.store.run("UPDATE mail SET json = '{}' WHERE notice = '7Q.1'").wait().unwrap();
+    house.store.close().wait().unwrap();
+    let house = open(&folder, START + 1);
+    let due = house.store.due(wall(i64::MAX), 9).wait().unwrap();
+    assert_eq!(due.iter().map(|m| m.notice.id.as_str()).collect::<Vec<_>>(), ["7Q.2"]);
+    assert!(matches!(&house.told()[..], [Told::Log(words)] if words.contains("mail 1")), "{:?}", house.told());
+}
