@@ -132,10 +132,9 @@ impl Den {
         self.hear_heat(Input::Room { celsius }, now, around, out);
     }
 
-    /// A basking lamp under a thermostat that switches goes dark by day: then its plug says nothing of the light.
+    /// A basking lamp under a thermostat goes dark on a warm day: then its plug says nothing of the light.
     fn gives_light(&self, source: u8) -> bool {
-        let steady =
-            |s: &crate::heat::settings::Source| !matches!(s.thermostat, Some(Thermostat::OnOff | Thermostat::Pulse));
+        let steady = |s: &crate::heat::settings::Source| matches!(s.thermostat, None | Some(Thermostat::None));
         self.memory.sources.sources.get(usize::from(source)).is_some_and(|s| s.kind.gives_light() && steady(s))
     }
 

@@ -216,6 +216,7 @@ impl Book {
             }
         } else {
             incident.calm = None;
+            incident.ease(now);
             let wait = if incident.urgency() == Urgency::Now { COMPANY_NOW } else { COMPANY_TODAY };
             if incident.told.is_none() || incident.due.is_some() {
                 let due = now.mono + wait;

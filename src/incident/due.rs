@@ -1,13 +1,17 @@
 //! What of an incident is news, and when it ends or splits.
 
 use super::house::House;
-use super::{Incident, Told, Worse, enclosure_of};
+use super::{Eased, Incident, Told, Worse, enclosure_of};
 use crate::finding::cause::{Cause, Urgency};
 use crate::terms::time::{Mono, Now, Span};
 
 /// A recovered circuit: glass warms at its own pace, so the last ones get this long before they count as left behind.
 const LEFT_BEHIND_POWER: Span = Span::h(1);
 const LEFT_BEHIND_FEED: Span = Span::min(20);
+
+/// When the urgent part of an incident has been over for so long while a lesser one goes on (weak heat that waits for its
+/// spare part), its return is news again: whoever answered for the first time knows nothing of the second.
+const EASED_FOR: Span = Span::h(3);
 
 impl Told {
     pub(super) fn take_over(&mut self, other: Told) {
@@ -22,11 +26,26 @@ impl Incident {
         let before = self.told.take();
         let cause = self.cause().unwrap_or(Cause::WatcherRestarted);
         let enclosures = self.enclosures(house).into_iter().collect();
-        let mut told = Told { at: now, urgency: self.urgency(), cause, enclosures, nevers: self.nevers() };
+        let mut told = Told { at: now, urgency: self.urgency(), cause, enclosures, nevers: self.nevers(), eased: None };
         if let Some(before) = before {
             told.take_over(before);
         }
         self.told = Some(told);
+    }
+
+    /// Before a change is looked at: forgets what was told of findings that have long been over.
+    pub(super) fn ease(&mut self, now: Now) {
+        let Some(urgency) = self.standing().map(|f| f.urgency).max() else { return };
+        let latch_stands = self.standing().any(|f| f.latched);
+        let may_forget = self.answered.is_some() || !self.latched;
+        let Some(told) = &mut self.told else { return };
+        if let Some(over) = told.eased.filter(|e| may_forget && now.mono.since(e.since.mono) >= EASED_FOR) {
+            (told.urgency, told.eased) = (told.urgency.min(over.urgency), None);
+            self.latched &= latch_stands;
+        }
+        let since = told.eased.map_or(now, |e| e.since);
+        let worst = told.eased.map_or(urgency, |e| e.urgency.max(urgency));
+        told.eased = (urgency < told.urgency).then_some(Eased { since, urgency: worst });
     }
 
     /// Whether something of it is worth telling again.

@@ -97,6 +97,16 @@ pub struct Told {
     pub enclosures: BTreeSet<EnclosureIx>,
     /// `never` limits whose crossing was told: where, and whether the high one.
     pub nevers: BTreeSet<(EnclosureIx, Option<Place>, bool)>,
+    /// Since when less stands than was told, and the worst of it since: when that has lasted, what comes anew is news.
+    #[serde(default)]
+    pub eased: Option<Eased>,
+}
+
+/// The worst that stood since something told was over.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Eased {
+    pub since: Now,
+    pub urgency: Urgency,
 }
 
 /// Longest history of one incident; the middle is dropped.

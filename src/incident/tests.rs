@@ -125,6 +125,29 @@ fn symptoms_join_and_the_best_explanation_names_it() {
 }
 
 #[test]
+fn an_old_answer_does_not_silence_a_new_danger() {
+    // Weak heat waits for weeks for its spare part; meanwhile it is too hot once, and later the heater dies.
+    for first in [found(A, Cause::TooHot, 99), never_high(found(A, Cause::TooHot, 99))] {
+        let mut d = Day::new(house(&[14]));
+        d.stands(0, found(A, Cause::HeatWeak, 0));
+        d.stands(100, first.clone());
+        d.answer(110, "10");
+        d.calm(120, A, Cause::TooHot);
+        // Soon after it is the same trouble, told and answered.
+        d.stands(150, found(A, Cause::TooHot, 149));
+        d.calm(160, A, Cause::TooHot);
+        d.stands(30_000, found(A, Cause::HeatFailed, 29_990));
+        d.gave(&[
+            "3 raised 10 heat-weak a1",
+            "100 worse Urgency 10 heat-weak a1",
+            "110 answered 10 by ines",
+            "30000 worse Urgency 10 heat-failed a1",
+        ]);
+        assert!(d.book.get("10").expect("open").answered.is_none(), "what was answered was less than this");
+    }
+}
+
+#[test]
 fn flicker_before_the_first_mail_is_told_to_nobody() {
     let mut d = Day::new(house(&[14]));
     d.stands(0, found(A, Cause::GradientLost, 0));
