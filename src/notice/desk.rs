@@ -168,6 +168,9 @@ impl Desk {
         let since = thread.unanswered.mono;
         let first = thread.paused_until.is_none();
         thread.answered(now, pause);
+        if self.settings.keepers.iter().any(|k| k.id == by) {
+            thread.told.entry(by.to_owned()).or_insert(now);
+        }
         let others: Vec<String> = thread.told.keys().filter(|k| k.as_str() != by).cloned().collect();
         if incident.drill {
             self.memory.drill = self.memory.drill.map(|(at, was)| (at, was.or(Some(now.mono.since(since)))));

@@ -53,7 +53,9 @@ impl Thread {
         let urgency = incident.urgency();
         let base = if urgency == Urgency::Now { settings.repeat_now } else { settings.repeat_today };
         let stood = incident.standing_since().map_or(Mono::MIN, |since| since + base);
-        self.paused_until.unwrap_or((self.last + self.interval(urgency, settings)).max(stood))
+        let unanswered = (self.last + self.interval(urgency, settings)).max(stood);
+        // An answer never brings the next repeat nearer.
+        self.paused_until.map_or(unanswered, |pause| pause.max(self.last + base))
     }
 
     pub fn worse_at(&self) -> Option<Mono> {

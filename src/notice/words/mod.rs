@@ -70,7 +70,7 @@ pub fn alarm(t: &Telling) -> Mail {
     let cause = t.incident.cause().unwrap_or(lead.key.cause);
     let scene = t.scenes.first().map_or(&nobody, |(_, s)| s);
     let several = t.scenes.len() > 1;
-    let about = About { cause, finding: lead, scene, several, local: t.local };
+    let about = About { cause, finding: lead, place: t.incident.place(), scene, several, local: t.local };
     let phrase = phrase::phrase(&about);
     let subject = subject::subject(t, &about, &phrase);
     let hue = match t.event {

@@ -38,6 +38,8 @@ pub struct Phrase {
 pub struct About<'a> {
     pub cause: Cause,
     pub finding: &'a Finding,
+    /// Where, if its findings agree on one place.
+    pub place: Option<Place>,
     /// The enclosure, or the first of several.
     pub scene: &'a Scene,
     pub several: bool,
@@ -59,13 +61,9 @@ pub fn phrase(about: &About) -> Phrase {
 }
 
 impl About<'_> {
-    pub fn place(&self) -> Option<Place> {
-        self.finding.key.place
-    }
-
     /// `warm side`, or what stands for it.
     pub fn place_words(&self) -> &'static str {
-        self.place().map_or("enclosure", Place::label)
+        self.place.map_or("enclosure", Place::label)
     }
 
     /// The temperature that the finding is about, °C: as seen now, else as found.
@@ -75,7 +73,7 @@ impl About<'_> {
 
     pub fn value(&self, quantity: Quantity) -> Option<f64> {
         let now = |place| self.scene.at(place, quantity).filter(|p| !p.silent).and_then(|p| p.value);
-        let seen = match self.place() {
+        let seen = match self.place {
             Some(place) => now(place),
             None => Place::ALL.into_iter().find_map(now),
         };
@@ -88,7 +86,7 @@ impl About<'_> {
 
     /// K/min at the finding's place.
     pub fn slope(&self) -> f64 {
-        let place = self.place().unwrap_or(Place::WarmSide);
+        let place = self.place.or(self.finding.key.place).unwrap_or(Place::WarmSide);
         let seen = self.scene.at(place, Quantity::Temperature).and_then(|p| p.slope);
         let found = self.finding.facts.iter().find_map(|f| match f {
             Fact::Slope { k_per_min, .. } => Some(*k_per_min),

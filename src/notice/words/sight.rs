@@ -7,7 +7,7 @@ pub fn phrase(about: &About) -> Phrase {
     let place = about.place_words();
     let unseen = if about.several {
         "The animals may be perfectly well. They cannot be seen from here, so no alarm can come from them.".to_owned()
-    } else if about.place().is_none() {
+    } else if about.place.is_none() {
         "The animal may be perfectly well. It cannot be seen from here, so no alarm can come from it.".to_owned()
     } else {
         format!("The animal may be perfectly well. The {place} cannot be seen, so no alarm can come from it.")
@@ -16,7 +16,10 @@ pub fn phrase(about: &About) -> Phrase {
     let (tails, what, likely, todo): (Vec<String>, String, &str, Vec<String>) = match about.cause {
         Cause::ProbeSilent => (
             vec![format!("{place} silent, not watched"), "silent, not watched".into()],
-            format!("The probe of the {place} has stopped sending."),
+            match about.place {
+                Some(_) => format!("The probe of the {place} has stopped sending."),
+                None => "Its probes have stopped sending.".to_owned(),
+            },
             "Battery, cable, or its radio.",
             steps(&["At home: look at cable and battery of the probe.", go_and_see]),
         ),
