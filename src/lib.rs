@@ -21,5 +21,6 @@ pub mod post;
 pub mod reading;
 pub mod recording;
 pub mod store;
+pub mod survey;
 pub mod terms;
 pub mod trust;

@@ -7,6 +7,7 @@ mod configured;
 #[cfg(feature = "builtin-broker")]
 mod demo;
 mod explain;
+mod listen;
 mod log;
 mod order;
 mod out;
@@ -63,6 +64,7 @@ enum Command {
     Watch(watch::Args),
     Check(check::Args),
     Record(record::Args),
+    Listen(listen::Args),
     Replay(replay::Args),
     Status(status::Args),
     Explain(explain::Args),
@@ -92,6 +94,7 @@ pub fn run(line: impl IntoIterator<Item = OsString>) -> Exit {
         Command::Check(args) => check::run(&args),
         Command::Watch(args) => watch::run(&args),
         Command::Record(args) => record::run(&args),
+        Command::Listen(args) => listen::run(&args),
         Command::Replay(args) => replay::run(&args),
         Command::Status(args) => status::run(&args),
         Command::Explain(args) => explain::run(&args),
