@@ -180,3 +180,38 @@ fn a_commands_topic_obeys_and_refuses_in_words() {
     let told = run(HOUSE, &lines).told();
     assert!(!told.iter().any(|t| t.1 == "raised" && t.0 < 200), "shelved: only never limits alarm: {told:?}");
 }
+
+/// Every open recording, whole: no panic, and messages = accepted + refused + unlinked. Their folder: WARMSIDE_RECORDINGS.
+#[test]
+#[ignore = "needs the open recordings"]
+fn every_open_recording_is_accounted_for() {
+    let folder = std::env::var("WARMSIDE_RECORDINGS").expect("WARMSIDE_RECORDINGS names their folder");
+    let house = std::fs::read_to_string("tests/data/open/house.toml").unwrap();
+    let mut files: Vec<PathBuf> = Vec::new();
+    for set in std::fs::read_dir(folder).unwrap().flatten().filter(|e| e.path().is_dir()) {
+        let inside = std::fs::read_dir(set.path()).unwrap().flatten().map(|e| e.path());
+        files.extend(inside.filter(|p| p.to_string_lossy().ends_with(".jsonl.gz")));
+    }
+    files.sort();
+    assert!(!files.is_empty(), "no recordings there");
+    for file in files {
+        let mut replay = Replay::new(config(&house).settings);
+        let mut lines = warmside::recording::reader::Lines::open(&file).unwrap();
+        let (mut messages, mut effects, mut told) = (0, Vec::new(), Vec::new());
+        while let Some(raw) = lines.next_line().unwrap() {
+            let line = warmside::recording::parse(raw.text.unwrap()).unwrap();
+            messages += u64::from(matches!(line.what, What::Message { .. }));
+            replay.line(&line, &mut effects, &mut |_, effects| {
+                for effect in effects.drain(..) {
+                    let Effect::Commit { notices, .. } = effect else { continue };
+                    told.extend(notices.into_iter().filter(|n| n.json.contains("\"raised\"")).map(|n| n.json));
+                }
+            });
+        }
+        let c = replay.engine().map(|e| e.counts()).unwrap_or_default();
+        let name = file.iter().rev().take(2).map(|p| p.to_string_lossy()).collect::<Vec<_>>().join(" of ");
+        println!("{name}: {messages} = {} accepted + {} refused + {} unlinked", c.accepted, c.refused, c.unlinked);
+        told.iter().for_each(|json| println!("  {json}"));
+        assert_eq!(c.messages(), messages, "{name}");
+    }
+}
