@@ -44,6 +44,17 @@ impl Stated {
         Stated { place, bands, key: value.key_span.clone(), spans }
     }
 
+    /// A place of which only the limits are stated is judged by them alone: what is wanted is then anything within.
+    pub fn fill_wanted(&mut self, walk: &Walk, of: &str) {
+        if self.states(0) || self.bands.judged == Some(false) {
+            return;
+        }
+        let Some(never) = self.bands.never.filter(|n| WANTED_WITHIN.holds(*n)) else { return };
+        self.bands.wanted = Some(never);
+        let what = format!("`{}` of {of} has no `wanted`: it is judged by `never` alone", self.place.word());
+        walk.doubt(&self.key, what, "add `wanted = [low, high]`: the band that the animal should have");
+    }
+
     /// Whether the key is there at all, be its value right or wrong.
     fn states(&self, key: usize) -> bool {
         self.spans[key].is_some()

@@ -155,7 +155,8 @@ pub fn cares(root: &Table<'_>, site: &Site, keepers: &Names) -> (Vec<StatedCare>
 
 fn care(table: &Table<'_>, name: String, site: &Site, keepers: &Names) -> StatedCare {
     let walk = table.walk;
-    let needs = Needs::read(table, site);
+    let mut needs = Needs::read(table, site);
+    needs.places.iter_mut().for_each(|stated| stated.fill_wanted(walk, &name));
     let seasons = season::seasons(table, site);
     let confirmed_by = table.get("confirmed_by");
     if confirmed_by.is_none() {
