@@ -109,6 +109,8 @@ pub struct Eased {
     pub urgency: Urgency,
 }
 
+/// Findings that began within this tell one story.
+const ONE_STORY: Span = Span::h(2);
 /// Longest history of one incident; the middle is dropped.
 const LONGEST_HISTORY: usize = 60;
 
@@ -252,7 +254,10 @@ impl Incident {
                 return latest;
             }
         }
-        self.findings.iter().map(|s| s.finding.since).min_by_key(|n| n.wall).unwrap_or(self.opened)
+        // A lesser fault may have stood for weeks before: what its cause shows began with what is near it.
+        let lead = self.leading().map_or(self.opened, |f| f.since);
+        let near = self.findings.iter().map(|s| s.finding.since).filter(|n| n.mono >= lead.mono - ONE_STORY);
+        near.min_by_key(|n| n.wall).unwrap_or(lead)
     }
 
     /// The first deadline of what stands.

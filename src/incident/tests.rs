@@ -348,3 +348,13 @@ fn of_many_that_cool_together_the_first_to_pass_a_limit_is_news() {
     d.until(100);
     d.gave(&["2 raised 10 power-lost a1,a2,a3,a4", "30 worse Never 10 power-lost a1,a2,a3,a4"]);
 }
+
+#[test]
+fn it_began_when_what_names_it_began() {
+    let mut d = Day::new(house(&[14]));
+    d.stands(0, found(A, Cause::HeatWeak, 0));
+    d.stands(9_000, found(A, Cause::TooCold, 8_950));
+    d.stands(9_010, found(A, Cause::HeatFailed, 8_990));
+    let since = d.book.get("10").expect("open").since();
+    assert_eq!(since, Now::at(8_950 * 60_000), "with its first symptom, not with a weakness of last week");
+}
