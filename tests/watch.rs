@@ -11,6 +11,7 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
 use std::time::Duration;
 use warmside::mqtt::sensor::Sensor;
 use warmside::mqtt::settings::BuiltinBroker;
+use warmside::recording::What;
 
 const PATIENCE: Duration = Duration::from_secs(60);
 
@@ -269,6 +270,40 @@ fn a_day_of_a_daemon() {
     house.until("shelved still", |view| !view["enclosures"][0]["shelved_until"].is_null());
     let known: std::collections::BTreeSet<_> = mails.iter().collect();
     assert!(house.message_ids().iter().filter(|id| known.contains(id)).count() == mails.len());
+}
+
+#[test]
+fn what_the_broker_says_is_recorded_beside_a_daemon() {
+    let house = House::new("record");
+    let daemon = house.watch();
+    daemon.says("connected to the broker");
+    let out = house.folder.join("house.jsonl.gz");
+    let mut record = house.command(&["record", "--for", "3s", out.to_str().expect("UTF-8")]).spawn().expect("starts");
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
+    runtime.block_on(async {
+        let address = std::net::SocketAddr::from(([127, 0, 0, 1], house.port));
+        let broker = BuiltinBroker { listen: address, login: None }.as_client(address);
+        let sensor = Sensor::start(&broker, "sensor-1").expect("starts");
+        while record.try_wait().expect("waits").is_none() {
+            sensor.say("rack/a3/warm_side/temperature", "30.5").await;
+            sensor.say("elsewhere", "not of any link").await;
+            tokio::time::sleep(Duration::from_millis(50)).await;
+        }
+    });
+    assert_eq!(record.wait().expect("ended").code(), Some(0));
+    let mut lines = warmside::recording::reader::Lines::open(&out).expect("opens");
+    let (mut ups, mut messages) = (0, 0);
+    while let Some(line) = lines.next_line().expect("reads to the end") {
+        match warmside::recording::parse(line.text.expect("UTF-8")).expect("a line").what {
+            What::LinkUp => ups += 1,
+            What::LinkLost => panic!("lost"),
+            What::Message { topic, payload, .. } => {
+                assert_eq!((&*topic, &*payload), ("rack/a3/warm_side/temperature", &b"30.5"[..]));
+                messages += 1;
+            }
+        }
+    }
+    assert!(ups == 1 && messages > 0, "{ups} {messages}");
 }
 
 #[test]

@@ -1,4 +1,5 @@
 //! The broker link against scripted brokers: one test for each way in which the client is known to go deaf.
+//! Each was seen to fail with its remedy taken out.
 
 mod script;
 
@@ -53,14 +54,18 @@ async fn an_oversize_message_is_named_once_and_what_came_before_it_is_kept() {
         let mut bytes = publish("small", &[round], false, None);
         bytes.extend(publish("huge", &[0; 5_000], true, None));
         guest.say(&bytes).await;
+        let mut small = false;
         loop {
             match next(&mut inbox).await {
                 Incoming::Lost(Trouble::Oversize { bytes }) => {
-                    assert!(bytes >= 5_000);
+                    assert!(bytes >= 5_000 && small);
                     break;
                 }
                 Incoming::Trouble(Trouble::Oversize { .. }) => named += 1,
-                Incoming::Message(message) => assert_eq!(message.payload, [round]),
+                Incoming::Message(message) => {
+                    assert_eq!(message.payload, [round]);
+                    small = true;
+                }
                 Incoming::Up => {}
                 other => panic!("{other:?}"),
             }
@@ -172,24 +177,26 @@ async fn three_closes_right_after_connecting_are_said_once() {
     let script = Script::new().await;
     let (_link, mut inbox) = start(&script, &["a"], Pace { settled_after: Duration::from_secs(3_600), ..brisk() });
     let (mut said, mut ups) = (0, 0);
-    for _ in 0..6 {
-        drop(script.subscriber().await);
-    }
-    let (mut guest, _) = script.subscriber().await;
-    guest.say(&publish("a", b"1", false, None)).await;
-    loop {
-        match next(&mut inbox).await {
-            Incoming::Up => ups += 1,
-            Incoming::Trouble(Trouble::SameId { client_id }) => {
-                assert_eq!(client_id, "warmside-test");
-                said += 1;
+    for round in 0..6_u8 {
+        let (mut guest, _) = script.subscriber().await;
+        guest.say(&publish("a", &[round], false, None)).await;
+        loop {
+            match next(&mut inbox).await {
+                Incoming::Up => ups += 1,
+                Incoming::Trouble(Trouble::SameId { client_id }) => {
+                    assert_eq!(client_id, "warmside-test");
+                    said += 1;
+                }
+                Incoming::Message(message) => {
+                    assert_eq!(message.payload, [round]);
+                    break;
+                }
+                _ => {}
             }
-            Incoming::Message(_) => break,
-            _ => {}
         }
     }
     assert_eq!(said, 1);
-    assert!(ups <= 1, "a link that flaps is called lost until it holds, or nobody would hear of it");
+    assert_eq!(ups, 1, "a link that flaps is called lost until it holds, or nobody would hear of it");
 }
 
 #[tokio::test]
