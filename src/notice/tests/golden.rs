@@ -198,6 +198,16 @@ fn holds(mail: &NoticeRow) {
     assert!(!mail.json.contains('\n') && json["subject"] == mail.subject.as_str());
 }
 
+#[test]
+fn a_forecast_whose_hour_has_come_is_not_repeated() {
+    let mut d = Day::new(14, settings(), "2026-03-03T14:00:00Z");
+    d.stands(at("2026-03-03T14:10:35Z"), no_heat(2));
+    d.until(at("2026-03-03T18:00:00Z"));
+    assert!(d.mails[0].text.contains("by 16:00"), "{}", d.mails[0].text);
+    let last = d.mails.last().expect("repeated");
+    assert!(!last.text.contains("by 16:00") && last.text.contains("ACT NOW"), "{}", last.text);
+}
+
 /// Facts of every kind, with numbers that no probe should send among them.
 fn facts() -> Vec<Fact> {
     let (place, quantity, at) = (Place::WarmSide, Quantity::Temperature, at("2026-03-03T12:00:00Z"));

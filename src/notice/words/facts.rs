@@ -184,7 +184,9 @@ pub fn sentences<'a>(
     now: Wall,
 ) -> String {
     let mut all: Vec<String> = Vec::new();
-    for fact in facts.filter(|f| part(f) == wanted) {
+    // A forecast whose hour has come is none.
+    let over = |f: &Fact| matches!(f, Fact::Heading { at, .. } if *at <= now);
+    for fact in facts.filter(|f| part(f) == wanted && !over(f)) {
         let sentence = sentence(fact, local, now);
         if !sentence.is_empty() && !all.contains(&sentence) {
             all.push(sentence);

@@ -1,7 +1,7 @@
 //! The daily mail, the weekly letter, what was gathered, and the end of a shelf.
 
 use super::doc::{Block, Doc, Hue, Table};
-use super::subject::{self, fit};
+use super::subject::fit;
 use super::{Mail, ONLY_WATCHES, finish, join, where_is};
 use crate::incident::book::Book;
 use crate::incident::{Incident, shelf};
@@ -51,7 +51,7 @@ pub fn daily(s: &Subject) -> Mail {
     let what = if well { "All well" } else { "Not all well" };
     let subject = fit(&[what.to_owned()], &[format!("{head}, {at}"), head.clone()]);
     let mut doc = letter(format!("{}, {}, {}", s.settings.site, local.date(now), local.time(now)), verdict);
-    let incident = |i: &&Incident| format!("{} {}", s.names(i), i.cause().map_or("", subject::name));
+    let incident = |i: &&Incident| format!("{} {}", s.names(i), i.cause().map_or("", super::cause_name));
     doc.say_strong("Open now", more(open.iter().map(incident).collect()));
     doc.say("Not in band", more(round.not_well.iter().map(|(label, why)| format!("{label}: {why}")).collect()));
     let (shelved, hands): (Vec<_>, Vec<_>) = s.book.shelves().partition(|(_, sh)| sh.kind == shelf::Kind::Shelved);
@@ -208,7 +208,7 @@ pub fn resumed(scene: &Scene, by: &str, open: Option<&Incident>, settings: &Sett
     let name = settings.keepers.iter().find(|k| k.id == by).map_or(by, |k| k.name.as_str());
     doc.say_strong("What", format!("The time that {name} set is over. Alarms come from it again."));
     match open {
-        Some(i) => doc.say("Open", format!("Incident {}: {}.", i.id, i.cause().map_or("", subject::name))),
+        Some(i) => doc.say("Open", format!("Incident {}: {}.", i.id, i.cause().map_or("", super::cause_name))),
         None => doc.say("Open", "Nothing. What was found meanwhile, and still stands, comes as a mail of its own."),
     }
     let rows = super::tables::readings(scene, local, now.wall);
@@ -246,7 +246,12 @@ impl Subject<'_> {
                 Some(ended) => format!("for {}", length(i.calm.unwrap_or(ended).wall.since(from))),
                 None => "open".to_owned(),
             };
-            format!("{} {} {}, {how_long}", local.when(from, now), self.names(i), i.cause().map_or("", subject::name))
+            format!(
+                "{} {} {}, {how_long}",
+                local.when(from, now),
+                self.names(i),
+                i.cause().map_or("", super::cause_name)
+            )
         };
         let told = self.told_since(span);
         if told.is_empty() { "No incident.".to_owned() } else { more(told.iter().map(line).collect()) }

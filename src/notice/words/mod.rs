@@ -97,7 +97,9 @@ fn asks(t: &Telling, about: &About, phrase: &Phrase, doc: &mut Doc) {
     }
     doc.say("Likely", &*phrase.likely);
     let facts = facts_of(t, about.finding);
-    let if_left = facts::sentences(facts.iter().copied(), Part::IfLeft, 2, local, now);
+    // Of several, the table says who comes first.
+    let most = if about.several { 0 } else { 2 };
+    let if_left = facts::sentences(facts.iter().copied(), Part::IfLeft, most, local, now);
     doc.say("If left", join(&[&limit_line(t, phrase.hue), &if_left, &phrase.if_left]));
     doc.say("Means", &*phrase.means);
     let mut steps = phrase.steps.clone();
@@ -250,7 +252,7 @@ fn ended(t: &Telling, doc: &mut Doc) {
     let (since, calm) = (t.incident.since().wall, t.incident.calm.unwrap_or(t.now).wall);
     let lasted =
         format!("It lasted {}, {} to {}.", length(calm.since(since)), local.when(since, now), local.when(calm, now));
-    let causes = format!("It was: {}.", t.incident.cause().map_or("", subject::name));
+    let causes = format!("It was: {}.", t.incident.cause().map_or("", cause_name));
     doc.say_strong("What", join(&[&causes, &lasted]));
     match t.scenes.as_slice() {
         [(_, scene)] => push_readings(doc, scene, t),
@@ -381,5 +383,5 @@ fn drill(t: &Telling) -> Mail {
 
 /// The English name of a cause, for lists.
 pub fn cause_name(cause: Cause) -> &'static str {
-    subject::name(cause)
+    subject::name(cause).trim_end_matches('?')
 }
