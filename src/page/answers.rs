@@ -19,6 +19,8 @@ use tokio::time::timeout;
 
 /// How long the engine may take to answer.
 const PATIENCE: Duration = Duration::from_secs(10);
+/// How long the next page may wait for the view that shows what was done.
+const SHOWN_WITHIN: Duration = Duration::from_secs(1);
 /// The longest hands-in, minutes.
 const LONGEST_HANDS_IN_MIN: i64 = 240;
 /// The longest note in characters.
@@ -152,6 +154,8 @@ async fn carry(
         Err(words) => return page(headers, StatusCode::UNPROCESSABLE_ENTITY, "Not understood", &words),
     };
     let by = command.by.clone();
+    let mut view = shared.doors.view.clone();
+    view.borrow_and_update();
     let (answer, answered) = oneshot::channel();
     if shared.doors.asked.try_send(Asked { command, answer }).is_err() {
         return page(
@@ -169,6 +173,8 @@ async fn carry(
             "Warmside took it but has not answered. Look at the wall before you say it again.",
         );
     };
+    // The page that is shown next should show what was done: the daemon publishes a view after each command.
+    let _ = timeout(SHOWN_WITHIN, view.changed()).await;
     let key = shared.leave_words(answer);
     let mut response = send::see(&format!("{back}?told={key}"));
     let cookie = session_cookie(headers, WHO_COOKIE, &by, 365 * 86_400);

@@ -163,8 +163,11 @@ pub fn wall_stream(shared: Arc<Shared>, asked: HeaderMap, reader: Reader, since:
                     let said = changed(&now, since, &reader);
                     let beat = now.views > views;
                     (since, views) = (now.generation, now.views);
-                    say(&shared, &asked, &voice, said).await
-                        && (!beat || say(&shared, &asked, &voice, event("beat", "1")).await)
+                    let heard = match said {
+                        Some(said) => say(&shared, &asked, &voice, said).await,
+                        None => true,
+                    };
+                    heard && (!beat || say(&shared, &asked, &voice, event("beat", "1")).await)
                 }
             };
             if !told {
@@ -175,15 +178,19 @@ pub fn wall_stream(shared: Arc<Shared>, asked: HeaderMap, reader: Reader, since:
     Some(response)
 }
 
-/// What changed after a generation. What the reader sees alone is drawn for them.
-fn changed(now: &Drawn, since: u64, reader: &Reader) -> Bytes {
-    let own = now.view.as_ref().map(|view| needs::needs(&House::of(view), reader).into_string());
-    let pieces = now.pieces.iter().filter(|(_, (_, changed_in))| *changed_in > since);
-    let pieces = pieces.map(|(id, (html, _))| match (&own, id.as_str()) {
-        (Some(own), "needs") => (id.as_str(), own.as_str()),
+/// What changed after a generation, if anything did. What the reader sees alone is drawn for them.
+fn changed(now: &Drawn, since: u64, reader: &Reader) -> Option<Bytes> {
+    let fresh: Vec<_> = now.pieces.iter().filter(|(_, (_, changed_in))| *changed_in > since).collect();
+    if fresh.is_empty() {
+        return None;
+    }
+    let own = fresh.iter().any(|(id, _)| *id == "needs").then_some(now.view.as_ref()).flatten();
+    let own = own.map(|view| needs::needs(&House::of(view), reader).into_string());
+    let pieces = fresh.into_iter().map(|(id, (html, _))| match &own {
+        Some(own) if id == "needs" => (id.as_str(), own.as_str()),
         _ => (id.as_str(), &**html),
     });
-    pieces_event(&now.title, pieces)
+    Some(pieces_event(&now.title, pieces))
 }
 
 /// An enclosure's stream: drawn for each viewer alone, since few look at one.

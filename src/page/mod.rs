@@ -3,7 +3,7 @@
 //! [`serve`] runs until the task is dropped. It is told of the house by a watched [`View`], asks the past of a [`Past`],
 //! and hands what keepers say to the daemon's loop. Nothing in it reaches an engine, a store or another edge.
 //!
-//! The daemon has to publish a view at least every [`LIVE_WITHIN`], changed or not: a page greys after 90 s without one,
+//! The daemon has to publish a view after each command, and at least every [`LIVE_WITHIN`], changed or not: a page greys after 90 s without one,
 //! so a watcher that stands still cannot look calm.
 
 pub mod answers;

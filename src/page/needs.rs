@@ -208,9 +208,9 @@ fn answer_button(house: &House, reader: &Reader, incident: &IncidentView) -> Mar
             @match only {
                 Some(who) => form method="post" action={ "/i/" (segment(&incident.id)) "/acknowledge" } {
                     (token(reader)) input type="hidden" name="by" value=(who);
-                    button type="submit" { "I have it" span.hid { ": " (house.whom(incident)) } }
+                    button type="submit" { "I have it" span.hid { " " (house.whom(incident)) } }
                 },
-                None => a.btn href={ "/i/" (segment(&incident.id)) } { "Answer" span.hid { ": " (house.whom(incident)) } },
+                None => a.btn href={ "/i/" (segment(&incident.id)) } { "Answer" span.hid { " " (house.whom(incident)) } },
             }
         }
     }

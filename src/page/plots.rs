@@ -5,7 +5,7 @@ use super::standing::{House, guilty};
 use super::words;
 use crate::care::calendar::Calendar;
 use crate::engine::view::{EnclosureView, PlaceView};
-use crate::plot::trace::{Bands, Line, Paint, Stroke, Trace};
+use crate::plot::trace::{Bands, Line, Paint, Spans, Stroke, Trace};
 use crate::terms::place::Place;
 use crate::terms::time::{Span, Wall};
 use maud::{Markup, PreEscaped, html};
@@ -261,8 +261,6 @@ fn frame_of(
     told.gaps = gaps.into_iter().map(|(from, until, _)| (from, until.unwrap_or(to))).collect();
     told
 }
-
-type Spans = Vec<(Wall, Wall)>;
 
 /// Light planned and seen. What was seen is known of today only, so the plan is drawn of today only: an outline without
 /// its light would say that it was dark.

@@ -85,9 +85,9 @@ pub fn show(shared: &Shared, headers: &HeaderMap, reader: &Reader, house: &House
 }
 
 /// Asks the past from a thread that may block.
-pub async fn ask<T: Send + 'static>(past: Arc<dyn Past>, ask: impl FnOnce(&dyn Past) -> T + Send + 'static) -> T
+pub async fn ask<T>(past: Arc<dyn Past>, ask: impl FnOnce(&dyn Past) -> T + Send + 'static) -> T
 where
-    T: FromFailure,
+    T: FromFailure + Send + 'static,
 {
     tokio::task::spawn_blocking(move || ask(&*past)).await.unwrap_or_else(|_| T::failed())
 }

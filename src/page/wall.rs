@@ -141,6 +141,9 @@ pub fn pieces(house: &House, reader: &Reader) -> Vec<(String, String)> {
     pieces
 }
 
+/// What can be chosen: its id, its name, how many.
+type Choice<'a> = (&'a str, &'a str, usize);
+
 fn filters(house: &House, filter: &Filter) -> Markup {
     let view = house.view;
     let rooms = view.rooms.iter().map(|r| (r.id.as_str(), r.name.as_str(), in_room(house, &r.id)));
@@ -154,7 +157,7 @@ fn filters(house: &House, filter: &Filter) -> Markup {
         ("shelved", "Shelved", house.tally.shelved),
         ("hands-in", "Hands in", house.tally.hands_in),
     ];
-    let groups: [(&str, &Option<String>, Vec<(&str, &str, usize)>); 3] = [
+    let groups: [(&str, &Option<String>, Vec<Choice>); 3] = [
         ("room", &filter.room, if view.rooms.len() > 1 { rooms.collect() } else { vec![] }),
         ("circuit", &filter.circuit, if view.circuits.len() > 1 { circuits.collect() } else { vec![] }),
         ("state", &filter.state, states.to_vec()),
@@ -217,11 +220,11 @@ fn rack_marks(house: &House, rack: &Rack) -> Vec<Markup> {
     let mut seen: Vec<&'static str> = Vec::new();
     let mut marks = Vec::new();
     for enclosure in rack.indices().filter_map(|i| house.view.enclosures.get(i)) {
-        if let Some((mark, word, hue)) = state(house, enclosure) {
-            if !seen.contains(&word) {
-                seen.push(word);
-                marks.push(html! { span class=(hue.class()) { (mark.draw()) span.w { (word) } } });
-            }
+        if let Some((mark, word, hue)) = state(house, enclosure)
+            && !seen.contains(&word)
+        {
+            seen.push(word);
+            marks.push(html! { span class=(hue.class()) { (mark.draw()) span.w { (word) } } });
         }
     }
     marks
@@ -253,9 +256,8 @@ fn frame(house: &House, enclosure: &EnclosureView) -> &'static str {
     }
 }
 
-/// What a tile says to somebody who cannot see it.
+/// What a tile says, beside its visible words, to somebody who cannot see it.
 fn aloud(house: &House, enclosure: &EnclosureView) -> String {
-    let state = state(house, enclosure).map_or("in band", |(_, word, _)| word);
     let places = enclosure.places.iter().map(|p| {
         let band = p.wanted.map_or(String::new(), |b| format!(" ({})", house.words.band(b)));
         match p.celsius.filter(|_| p.unseen.is_none()) {
@@ -263,7 +265,7 @@ fn aloud(house: &House, enclosure: &EnclosureView) -> String {
             None => format!("{} not seen{band}", p.place.label()),
         }
     });
-    format!("{}: {state}. {}", words::name(enclosure), places.collect::<Vec<_>>().join(", "))
+    places.collect::<Vec<_>>().join(", ")
 }
 
 fn starts_line(rack: &Rack, place: usize) -> bool {
@@ -293,11 +295,12 @@ fn tile(house: &House, enclosure: &EnclosureView, scale: Scale, new_line: bool) 
     let hue = state.map_or(Hue::None, |(_, _, hue)| hue);
     html! {
         li id={ "t-" (enclosure.id) } class={ "t " (frame(house, enclosure)) @if new_line { " nl" } } {
-            a href={ "/e/" (segment(&enclosure.id)) } aria-label=(aloud(house, enclosure)) {
+            a href={ "/e/" (segment(&enclosure.id)) } {
                 span.nm { b { (enclosure.id) } @if let Some(animal) = &enclosure.animal { " " (animal) } @if enclosure.empty { " (empty)" } }
                 @if let Some((mark, word, hue)) = state {
                     span class={ "st " (hue.class()) } { (mark.draw()) " " (word) }
                 }
+                span.hid { @if state.is_none() { ": in band. " } @else { ". " } (aloud(house, enclosure)) }
                 (slope::tile(&house.words, enclosure, scale, hue, left.filter(|l| l != "now left").as_deref()))
             }
         }
@@ -342,9 +345,13 @@ fn short(label: &str) -> String {
 fn tile_level(house: &House, enclosure: &EnclosureView, column: usize) -> Markup {
     html! {
         div id={ "t-" (enclosure.id) } class={ "t3 k" (column) " " (frame(house, enclosure)) } {
-            a href={ "/e/" (segment(&enclosure.id)) } aria-label=(aloud(house, enclosure)) {
-                @if let Some((mark, _, hue)) = state(house, enclosure) {
-                    span class={ "id " (hue.class()) } { (mark.draw()) (enclosure.id) }
+            a href={ "/e/" (segment(&enclosure.id)) } {
+                @match state(house, enclosure) {
+                    Some((mark, word, hue)) => {
+                        span class={ "id " (hue.class()) } { (mark.draw()) (enclosure.id) }
+                        span.hid { ": " (word) ". " (aloud(house, enclosure)) }
+                    },
+                    None => span.hid { (enclosure.id) ": in band. " (aloud(house, enclosure)) },
                 }
                 (level::tile(enclosure))
             }

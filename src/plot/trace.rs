@@ -34,6 +34,9 @@ pub struct Bands {
     pub steps: Vec<(Wall, Option<(f64, f64)>)>,
 }
 
+/// Stretches: from, until.
+pub type Spans = Vec<(Wall, Wall)>;
+
 /// Whose colours.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Paint {
@@ -58,7 +61,7 @@ pub struct Trace<'a> {
     /// When readings were missed.
     pub gaps: Vec<(Wall, Wall)>,
     /// Light planned and light seen; `None`: no strip.
-    pub light: Option<(Vec<(Wall, Wall)>, Vec<(Wall, Wall)>)>,
+    pub light: Option<(Spans, Spans)>,
     /// Share of full heat, 0–1, of stretches; `None`: no strip.
     pub heat: Option<Vec<(Wall, Wall, f64)>>,
     /// Moments with a word: marks of the ledger, the beginning of an incident.

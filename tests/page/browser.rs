@@ -55,6 +55,6 @@ fn for_a_browser() {
         obey(&mut view, &open, &mut done);
         view.at = Now { mono: view.at.mono + Span::s(1), wall: view.at.wall };
         open.view.send_replace(Arc::new(view.clone()));
-        std::thread::sleep(Duration::from_millis(200));
+        std::thread::sleep(Duration::from_millis(100));
     }
 }

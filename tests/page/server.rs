@@ -41,12 +41,14 @@ pub fn start(view: View, locked: bool, past: Arc<dyn Past>, patience: Patience) 
     let (view, seen) = watch::channel(Arc::new(view));
     let (asked, mut asks) = mpsc::channel::<Asked>(8);
     let said: Arc<Mutex<Vec<Command>>> = Arc::default();
-    let heard = said.clone();
+    let (heard, again) = (said.clone(), view.clone());
     runtime.spawn(async move {
         while let Some(Asked { command, answer }) = asks.recv().await {
             let words = format!("Heard {}.", command.by);
             heard.lock().unwrap().push(command);
             let _ = answer.send(Answer { done: true, words });
+            // As the daemon does: a view follows each command.
+            again.send_modify(|_| {});
         }
     });
     let settings = Settings { listen: at, password: locked.then(|| Secret::new(PASSWORD)) };
