@@ -166,6 +166,9 @@ impl<'a> Speech<'a> {
         if let Some(lux) = light.lux {
             let _ = write!(text, ", {lux:.0} lx");
         }
+        if let Some(lux) = light.lit_above_lx {
+            let _ = write!(text, "; lit above {lux:.0} lx, learned here");
+        }
         text
     }
 

@@ -293,6 +293,11 @@ impl Den {
         self.memory.comfort.light.seen_on(now)
     }
 
+    /// When light was seen since an instant, and from which illuminance on the lamp is taken to burn, lx, once that is learned.
+    pub fn light_since(&self, then: Wall) -> (Vec<(Wall, Option<Wall>)>, Option<f64>) {
+        (self.memory.comfort.light.lit_since(then), self.memory.comfort.light.threshold_lx())
+    }
+
     pub fn days(&self) -> &Days {
         &self.memory.days
     }

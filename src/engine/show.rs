@@ -130,11 +130,13 @@ impl Engine {
         let first = |on: bool| {
             changes.iter().find(|(_, goes)| *goes == on).map(|(civil, _)| calendar.instant(civil.date, civil.of_day))
         };
+        let (seen, lit_above_lx) = den.light_since(calendar.midnight(date));
         let lux = self.world.shown(ix, Slot::At(Place::Air, Quantity::Illuminance)).and_then(|s| s.value);
         LightView {
             planned_on: wanted.and_then(|w| w.light_on),
             seen_on: den.light_seen(self.world.now.mono),
-            seen: Vec::new(),
+            seen,
+            lit_above_lx,
             on_at: first(true),
             off_at: first(false),
             lux,

@@ -110,6 +110,9 @@ pub struct LightView {
     pub off_at: Option<Wall>,
     /// When light was seen on the local day (from, until; `None`: still on), oldest first.
     pub seen: Vec<(Wall, Option<Wall>)>,
+    /// The lamp is taken to burn above this, lx: learned from the enclosure's own lit and dark hours.
+    #[serde(default)]
+    pub lit_above_lx: Option<f64>,
     pub lux: Option<f64>,
 }
 

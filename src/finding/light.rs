@@ -12,6 +12,7 @@ use super::{Change, Finding, Key, Subject, earlier};
 use crate::care::plan::Wanted;
 use crate::terms::time::{Mono, Now, Span, Wall};
 use serde::{Deserialize, Serialize};
+use std::collections::VecDeque;
 
 /// The lamp may be so late.
 const MISSING_AFTER: Span = Span::min(75);
@@ -42,6 +43,9 @@ const FLICKERS: f64 = 6.0;
 const FLICKER_WINDOW: Span = Span::h(1);
 /// Hours of this lamp before its usual changes are known.
 const FLICKER_KNOWN_H: f64 = 6.0;
+
+/// So many times of light are kept for the page: a lamp that blinks shows its last ones.
+const SPANS_KEPT: usize = 16;
 
 /// A change of the lamp.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
@@ -74,6 +78,8 @@ pub struct Judge {
     standing: Option<Cause>,
     shifted_by: Option<Span>,
     well_since: Option<Mono>,
+    /// When light was seen lately, oldest first; for the strip under a tile.
+    lit: VecDeque<(Wall, Option<Wall>)>,
     flicker: Flicker,
 }
 
@@ -134,6 +140,25 @@ impl Judge {
         self.seen.threshold_lx()
     }
 
+    /// When light was seen since an instant: from, and until where it is over.
+    pub fn lit_since(&self, then: Wall) -> Vec<(Wall, Option<Wall>)> {
+        let of_late = |(from, until): &(Wall, Option<Wall>)| {
+            until.is_none_or(|until| until > then).then(|| ((*from).max(then), *until))
+        };
+        self.lit.iter().filter_map(of_late).collect()
+    }
+
+    fn note(&mut self, on: bool, at: Wall) {
+        if on {
+            self.lit.push_back((at, None));
+            if self.lit.len() > SPANS_KEPT {
+                self.lit.pop_front();
+            }
+        } else if let Some((_, until @ None)) = self.lit.back_mut() {
+            *until = Some(at);
+        }
+    }
+
     pub fn standing(&self) -> Option<Cause> {
         self.standing
     }
@@ -142,6 +167,7 @@ impl Judge {
     fn follow(&mut self, wanted: &Wanted, on: bool, now: Now) {
         let Some((state, _)) = self.state else {
             self.state = Some((on, now));
+            self.note(on, now.wall);
             return;
         };
         if on == state {
@@ -236,6 +262,7 @@ impl Judge {
         }
         self.maybe = None;
         self.state = Some((turn.on, turn.at));
+        self.note(turn.on, turn.at.wall);
         if !self.seen.is_direct() {
             turn.off_by = turn.off_by.and_then(|by| self.beyond_lag(turn.on, by));
         }

@@ -4,6 +4,7 @@ use crate::house::{Clock, Said, corn_snake, run as run_house};
 use warmside::care::settings::Care;
 use warmside::finding::light::Judge;
 use warmside::finding::light_seen::Evidence;
+use warmside::terms::time::{Span, Wall};
 
 /// Lights from 08:00 for 12 h in Dublin; a report every `every` minutes of what `evidence` sees (none where it sees nothing).
 fn run(first: &str, days: i64, every: i64, evidence: impl Fn(&Clock) -> Vec<Evidence>) -> Said {
@@ -62,6 +63,31 @@ fn glitches_breaks_and_people_say_nothing() {
         lux(on != glitch, c)
     });
     assert_eq!(run.said(), [""; 0]);
+}
+
+#[test]
+fn the_times_of_light_are_kept_for_the_page() {
+    let mut judge = Judge::default();
+    let care = Care { light: corn_snake().light, ..Default::default() };
+    let (mut lit, mut threshold) = (vec![], None);
+    run_house(care, "2027-01-05", 3, |clock, around, now, out| {
+        lux((480..1_200).contains(&clock.minute), clock)
+            .into_iter()
+            .for_each(|seen| judge.hear(around, seen, now, out));
+        if clock.day == 2 && clock.minute == 1_260 {
+            let midnight = now.wall - Span::min(1_260);
+            lit = judge.lit_since(midnight);
+            lit.iter_mut().for_each(|(from, until)| {
+                *from = Wall::from_ms(from.since(midnight).as_ms() / 60_000);
+                *until = until.map(|at| Wall::from_ms(at.since(midnight).as_ms() / 60_000));
+            });
+            threshold = judge.threshold_lx();
+        }
+    });
+    let minute = Wall::from_ms;
+    assert_eq!(lit, [(minute(480), Some(minute(1_200)))]);
+    // Lit at 900 to 985 lx, dark at next to nothing: two fifths of the way.
+    assert!(threshold.is_some_and(|lx| (360.0..400.0).contains(&lx)), "{threshold:?}");
 }
 
 #[test]

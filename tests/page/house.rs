@@ -97,6 +97,7 @@ fn enclosure(id: &str, animal: &str, places: Vec<PlaceView>) -> EnclosureView {
             on_at: Some(at("07:30")),
             off_at: Some(at("19:30")),
             seen: vec![(at("07:31"), None)],
+            lit_above_lx: Some(165.0),
             lux: Some(412.0),
         },
         heat: HeatView {
