@@ -187,7 +187,8 @@ fn case(seed: u64) -> Case {
 fn healthy_homes_are_told_nothing_urgent() {
     for seed in [3, 8, 13] {
         let mails = mails(case(seed), 5);
-        let urgent: Vec<_> = raised(&mails).into_iter().filter(|m| m.urgency == "now").collect();
+        let urgent = raised(&mails).into_iter().filter(|m| m.urgency == "now" && m.at_s >= DAY_S);
+        let urgent: Vec<_> = urgent.collect();
         assert!(urgent.is_empty(), "seed {seed}: {:#?}", told(&mails));
     }
 }
@@ -214,7 +215,8 @@ fn table_of_mails() {
     let (mut urgent, mut all) = (0, 0);
     for seed in first..first + homes {
         let mails = mails(case(seed), days);
-        for m in raised(&mails) {
+        // The simulator starts hot or cold: a limit that is crossed in the first hours is no false word.
+        for m in raised(&mails).into_iter().filter(|m| m.at_s >= DAY_S) {
             all += 1;
             urgent += u32::from(m.urgency == "now");
             println!(
@@ -225,7 +227,7 @@ fn table_of_mails() {
             );
         }
     }
-    let years = homes as f64 * days as f64 / 365.0;
+    let years = homes as f64 * (days - 1) as f64 / 365.0;
     println!("healthy: {years:.2} enclosure-years, {urgent} urgent and {} other incidents", all - urgent);
     for fault in [
         Fault::HeatFailed,
@@ -241,7 +243,7 @@ fn table_of_mails() {
         let (mut found, mut causes) = (Vec::new(), std::collections::BTreeMap::<String, u32>::new());
         for seed in first..first + homes {
             let fault_s = 4 * DAY_S + (seed as i64 * 7_919) % DAY_S;
-            let mails = mails(Case { fault: Some((fault, fault_s)), ..case(seed) }, 5);
+            let mails = mails(Case { fault: Some((fault, fault_s)), ..case(seed) }, 6);
             let after: Vec<_> = raised(&mails).into_iter().filter(|m| m.at_s >= fault_s).collect();
             let first = after.first().map_or("nothing".to_owned(), |m| format!("{} {}", m.urgency, m.cause));
             *causes.entry(first).or_default() += 1;

@@ -11,11 +11,9 @@ use crate::care::plan::Plan;
 use crate::finding::cause::Cause;
 use crate::finding::feed::Feed;
 use crate::finding::{Change, Key, Subject};
-use crate::heat::settings::{Kind, Source};
 use crate::incident::house::{House, Member};
 use crate::reading::links::Links;
 use crate::terms::id::{EnclosureIx, RoomIx};
-use crate::terms::place::Place;
 use crate::terms::time::{Now, Span, Wall};
 use crate::trust::watch::Watch as Trust;
 use std::sync::Arc;
@@ -71,7 +69,7 @@ impl World {
         let mut dens = Vec::with_capacity(settings.enclosures.len());
         for (ix, enclosure) in settings.enclosures.iter().enumerate() {
             let plan = enclosure.care.clone().map(|care| Plan::new(care, calendar.clone(), now.wall));
-            dens.push(Den::new(EnclosureIx(u16::try_from(ix).unwrap_or(u16::MAX)), plan, &heat_of(enclosure)));
+            dens.push(Den::new(EnclosureIx(u16::try_from(ix).unwrap_or(u16::MAX)), plan, &enclosure.heat));
         }
         World {
             local: LocalClock::new(calendar),
@@ -160,19 +158,4 @@ pub enum Held {
     No,
     HandsIn,
     Shelved,
-}
-
-/// An enclosure whose care wants a warm side or a basking spot has heat, whether or not the keeper says what gives it.
-fn heat_of(enclosure: &super::settings::Enclosure) -> crate::heat::settings::Settings {
-    let mut heat = enclosure.heat.clone();
-    if !heat.sources.is_empty() {
-        return heat;
-    }
-    let wants = |place: Place| {
-        enclosure.care.as_ref().is_some_and(|care| care.places.get(place.index()).is_some_and(Option::is_some))
-    };
-    let untold =
-        |place: Place| Source { id: "heat".to_owned(), kind: Kind::Other, at: place, watts: None, thermostat: None };
-    heat.sources.extend([Place::WarmSide, Place::BaskingSpot].into_iter().filter(|p| wants(*p)).map(untold).take(1));
-    heat
 }
