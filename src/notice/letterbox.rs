@@ -73,37 +73,8 @@ impl Desk {
         let notes = open.iter().filter_map(|(i, _)| note(i)).collect();
         self.memory.gatherings += 1;
         let id = format!("gathered.{}", self.memory.gatherings);
-        out.push(self.digest(id, Letter::Gathered, urgency, to, notes, mail, now));
-    }
-
-    fn digest(
-        &mut self,
-        id: String,
-        letter: Letter,
-        urgency: Urgency,
-        to: Vec<String>,
-        notes: Vec<Note>,
-        mail: Mail,
-        now: Now,
-    ) -> NoticeRow {
-        let notice = Notice {
-            at: now.wall,
-            incident: None,
-            event: Event::Digest,
-            urgency,
-            cause: None,
-            enclosures: None,
-            place: None,
-            since: None,
-            act_by: None,
-            to,
-            subject: mail.subject.clone(),
-            room: None,
-            circuit: None,
-            letter: Some(letter),
-            notes: Some(notes),
-        };
-        self.row(id, None, notice, mail)
+        let notice = digest(Letter::Gathered, urgency, to, notes, &mail, now);
+        out.push(self.row(id, None, notice, mail));
     }
 
     pub(super) fn plan_letters(&mut self, now: Now) {
@@ -145,14 +116,16 @@ impl Desk {
             let notes = std::mem::take(&mut self.memory.notes);
             let next = self.memory.daily;
             let mail = words::letters::daily(&self.letter(book, eyes, now, next, &notes));
-            out.push(self.digest(format!("daily.{day}"), Letter::Daily, Urgency::Note, to.clone(), notes, mail, now));
+            let notice = digest(Letter::Daily, Urgency::Note, to.clone(), notes, &mail, now);
+            out.push(self.row(format!("daily.{day}"), None, notice, mail));
         }
         if weekly {
             let notes = if self.settings.daily.is_none() { std::mem::take(&mut self.memory.notes) } else { Vec::new() };
             let next = self.memory.weekly;
             let mail = words::letters::weekly(&self.letter(book, eyes, now, next, &notes));
             self.memory.tally = Tally::default();
-            out.push(self.digest(format!("weekly.{day}"), Letter::Weekly, Urgency::Note, to, notes, mail, now));
+            let notice = digest(Letter::Weekly, Urgency::Note, to, notes, &mail, now);
+            out.push(self.row(format!("weekly.{day}"), None, notice, mail));
         }
     }
 
@@ -175,5 +148,25 @@ impl Desk {
             drill: self.memory.drill,
             tally: &self.memory.tally,
         }
+    }
+}
+
+fn digest(letter: Letter, urgency: Urgency, to: Vec<String>, notes: Vec<Note>, mail: &Mail, now: Now) -> Notice {
+    Notice {
+        at: now.wall,
+        incident: None,
+        event: Event::Digest,
+        urgency,
+        cause: None,
+        enclosures: None,
+        place: None,
+        since: None,
+        act_by: None,
+        to,
+        subject: mail.subject.clone(),
+        room: None,
+        circuit: None,
+        letter: Some(letter),
+        notes: Some(notes),
     }
 }

@@ -127,7 +127,7 @@ fn asks(t: &Telling, about: &About, phrase: &Phrase, doc: &mut Doc) {
 
 /// Why this mail, where it is not the first.
 fn news(t: &Telling) -> String {
-    let because = match (t.event, t.why) {
+    match (t.event, t.why) {
         (Event::Worse, Some(Worse::Again)) if t.incident.chatters() => format!(
             "It comes and goes: raised {} times within a day or so. It now ends only after {} of calm.",
             t.incident.again + 1,
@@ -142,8 +142,7 @@ fn news(t: &Telling) -> String {
         (Event::Repeated, _) => "Nobody has answered yet.".to_owned(),
         (Event::HandedOn, _) => format!("Told before: {}; no answer yet.", list(&told_before(t))),
         _ => String::new(),
-    };
-    because
+    }
 }
 
 fn told_before(t: &Telling) -> Vec<String> {
