@@ -115,11 +115,9 @@ impl Demo {
         let sensors = async {
             let told = live(&config, &clock, &mut house, &mut narrator, &mut seen, args.minutes).await;
             stop.notify_one();
-            if told.is_err() {
-                return told;
-            }
+            told?;
             // The daemon ends in good order meanwhile, and this with it.
-            std::future::pending().await
+            std::future::pending::<Result<(), daemon::Error>>().await
         };
         let ended = tokio::select! {
             ended = daemon::run(setup) => ended,
