@@ -126,6 +126,10 @@ fn too_hot_is_told_once_and_ends_only_with_an_answer() {
     let (minute, _, cause, who) = raised[0];
     assert!((60..66).contains(minute), "a never limit is told within minutes: {told:?}");
     assert_eq!((cause.as_str(), who.as_str()), ("too-hot", "a3"));
+    let calm = run.notices.iter().filter(|(m, n)| (120..300).contains(m) && n["event"] == "repeated");
+    let subjects: Vec<_> = calm.map(|(_, n)| n["subject"].as_str().unwrap_or_default()).collect();
+    assert!(!subjects.is_empty(), "who has not answered is asked again");
+    assert!(subjects.iter().all(|s| s.contains("calm, please answer")), "nothing is hot any more: {subjects:?}");
     let ended = told.iter().position(|t| t.1 == "ended").map(|at| told[at].0);
     assert!(ended.is_some_and(|at| at >= 300), "latched until the answer at 300: {told:?}");
 }

@@ -138,11 +138,21 @@ fn news(t: &Telling) -> String {
         (Event::Worse, Some(Worse::Named)) => "What it is, is now known.".to_owned(),
         (Event::Worse, Some(Worse::Spread)) => format!("It concerns {} now.", t.scenes.len()),
         (Event::Worse, _) => "It got worse.".to_owned(),
+        (Event::Repeated, _) if waits_calm(t).is_some() => {
+            "It is calm again, but a limit that must never be passed was passed, so this ends only with an answer. Look at the \
+             animal and at the heat source. It was:"
+                .to_owned()
+        }
         (Event::Repeated, _) if t.answered_by.is_some() => "It was answered, and still stands.".to_owned(),
         (Event::Repeated, _) => "Nobody has answered yet.".to_owned(),
         (Event::HandedOn, _) => format!("Told before: {}; no answer yet.", list(&told_before(t))),
         _ => String::new(),
     }
+}
+
+/// Since when all is calm in an incident that only an answer ends.
+fn waits_calm(t: &Telling) -> Option<crate::terms::time::Wall> {
+    t.incident.calm.filter(|_| t.incident.latched && t.incident.ended.is_none()).map(|calm| calm.wall)
 }
 
 fn told_before(t: &Telling) -> Vec<String> {
@@ -336,6 +346,7 @@ fn headline(t: &Telling) -> String {
     match (t.event, t.incident.act_by()) {
         (Event::Ended, _) => format!("ENDED: calm since {}", local.when(t.incident.calm.unwrap_or(t.now).wall, now)),
         (Event::Answered, _) => "ANSWERED".to_owned(),
+        _ if let Some(calm) = waits_calm(t) => format!("CALM SINCE {}: PLEASE ANSWER", local.when(calm, now)),
         (_, Some(by)) if is_pressing(by, now) => "ACT NOW".to_owned(),
         (_, by) if t.incident.urgency() == Urgency::Now => {
             by.map_or("ACT NOW".to_owned(), |by| format!("ACT BY ABOUT {}", local.when(round_down(by), now)))

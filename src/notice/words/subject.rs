@@ -30,6 +30,7 @@ pub fn subject(t: &Telling, about: &About, phrase: &Phrase) -> String {
             let by = t.answered_by.as_ref().map_or(String::new(), |(name, _)| format!(" by {name}"));
             vec![format!("answered{by}"), "answered".to_owned()]
         }
+        Event::Repeated | Event::HandedOn if t.incident.latched && t.incident.calm.is_some() => calm_tails(about, n),
         event => {
             let prefix = match (event, t.why) {
                 (Event::Worse, Some(Worse::Again)) => "again: ",
@@ -51,6 +52,15 @@ fn ended_tails(about: &About, n: usize) -> Vec<String> {
     match about.celsius().filter(|_| n == 1 && !sight) {
         Some(c) => vec![format!("{calm}, {} {}", about.local.bare(c), about.local.degrees.letter()), calm.to_owned()],
         None => vec![calm.to_owned()],
+    }
+}
+
+/// Calm, and waiting for the answer that alone ends it.
+fn calm_tails(about: &About, n: usize) -> Vec<String> {
+    let short = "calm, please answer".to_owned();
+    match about.celsius().filter(|_| n == 1) {
+        Some(c) => vec![format!("{} {}, {short}", about.local.bare(c), about.local.degrees.letter()), short],
+        None => vec![short],
     }
 }
 
