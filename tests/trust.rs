@@ -156,6 +156,24 @@ fn a_probe_that_stops_is_silent_and_comes_back() {
 }
 
 #[test]
+fn a_house_that_is_silent_as_a_whole_is_told_at_once() {
+    let mut house = House::new();
+    // The cool side loses reports: alone it would be granted more time.
+    for i in 0..4_000_i64 {
+        house.wait(Span::min(1));
+        house.say(WARM, round(warm(i as f64)));
+        if i % 200 > 9 {
+            house.say(COOL, round(cool(i as f64)));
+        }
+    }
+    assert_eq!(house.told(), []);
+    house.wait(Span::h(2));
+    let minutes: Vec<i64> = house.told().iter().map(|(minute, ..)| minute - 4_000).collect();
+    assert!(matches!(minutes[..], [a, b] if a == b && (12..30).contains(&a)), "{minutes:?}");
+    assert_eq!(house.watch.speaking(), (2, 0), "so that the feed is told, and not each probe");
+}
+
+#[test]
 fn an_on_change_probe_may_be_quiet_for_fifty_minutes() {
     let mut house = House::new();
     house.watch.fit(&house.known.clone(), house.now);

@@ -386,6 +386,21 @@ impl Probe {
         self.set(Some(Fault::Silent), Kind::Silent, last, out);
     }
 
+    /// How long it has been silent, as a share of what it is granted; `None`: it never spoke, or its silence means nothing.
+    pub(super) fn silence(&self, now: Mono) -> Option<f64> {
+        let last = self.last_heard.filter(|_| self.judges_silence())?;
+        let since = last.mono.max(self.listening_since?);
+        Some(now.since(since).as_s() / self.rhythm.limit().as_s().max(1.0))
+    }
+
+    /// It is silent together with the whole house.
+    pub(super) fn fall_silent(&mut self, out: &mut Vec<Edge>) {
+        if let Some(last) = self.last_heard.filter(|_| self.judges_silence() && self.listening_since.is_some()) {
+            self.told_silent = true;
+            self.set(Some(Fault::Silent), Kind::Silent, last, out);
+        }
+    }
+
     /// Nobody listens any more: what is missed is a gap and no silence.
     pub fn link_lost(&mut self) {
         self.deaf = true;

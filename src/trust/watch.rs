@@ -8,12 +8,30 @@ use crate::reading::refusal::Refusal;
 use crate::reading::{Reading, Slot, Target};
 use crate::terms::id::{ProbeIx, RoomIx};
 use crate::terms::quantity::{Quantity, Unit};
-use crate::terms::time::{Mono, Now};
+use crate::terms::time::{Mono, Now, Span};
 use std::collections::BTreeMap;
 
 /// A witness must have moved this much of the jump in question, and so much at least, K.
 const WITNESS_SHARE: f64 = 0.25;
 const WITNESS_LEAST_K: f64 = 1.0;
+
+/// When nobody at all was heard for this long, the silence may be the feed's: single probes are not told before it is clear.
+const HOUSE_QUIET: Span = Span::min(5);
+/// A probe that was silent for this share of what it is granted goes along with a house that is silent.
+const ALONG: f64 = 0.5;
+/// How long a silence that is due waits for the rest of a quiet house, and how often it looks.
+const WAITS: Span = Span::min(30);
+const LOOKS: Span = Span::min(1);
+
+/// Whether the house as a whole is heard.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum House {
+    Speaks,
+    /// Nobody speaks, but for some that is usual.
+    Quiet,
+    /// Nobody speaks, and nobody is usually quiet for so long.
+    Silent,
+}
 
 /// What is around one probe.
 #[derive(Clone, Debug, Default)]
@@ -50,6 +68,8 @@ pub struct Watch {
     index: BTreeMap<Target, usize>,
     /// The room of each enclosure.
     rooms: Vec<Option<RoomIx>>,
+    /// When any probe was last heard.
+    newest: Option<Mono>,
     /// No probe is due before this; kept too early rather than too late.
     due: Option<Mono>,
     edges: Vec<Edge>,
@@ -139,6 +159,9 @@ impl Watch {
         let ix = reading.probe.index();
         let Some(setting) = self.settings.get(ix) else { return Verdict::Held };
         let (group, battery) = (setting.group, setting.battery);
+        if !reading.retained {
+            self.newest = Some(reading.at.mono);
+        }
         let battery = battery.map(ProbeIx::index).filter(|b| *b < self.probes.len());
         let battery_low = battery.is_some_and(|b| self.probes[b].battery.low());
         let sender_dying = battery_low && battery.is_some_and(|b| self.settings[b].dying);
@@ -182,6 +205,7 @@ impl Watch {
     /// A number that could not be read: the probe speaks, and says nothing.
     pub fn hear_refused(&mut self, probe: ProbeIx, why: Refusal, now: Now, out: &mut Vec<Event>) {
         let mut edges = std::mem::take(&mut self.edges);
+        self.newest = Some(now.mono);
         if let Some(p) = self.probes.get_mut(probe.index()) {
             p.hear_refused(why, now, &mut edges);
             self.tell(probe.index(), &mut edges, out);
@@ -312,13 +336,32 @@ impl Watch {
         if self.due.is_none_or(|due| now.mono < due) {
             return;
         }
+        let house = self.house(now.mono);
+        if house == House::Quiet {
+            self.due = Some(now.mono + LOOKS);
+            return;
+        }
         let mut edges = std::mem::take(&mut self.edges);
         for ix in 0..self.probes.len() {
             self.probes[ix].wake(now, &mut edges);
+            if house == House::Silent {
+                self.probes[ix].fall_silent(&mut edges);
+            }
             self.tell(ix, &mut edges, out);
         }
         self.edges = edges;
         self.due = self.probes.iter().filter_map(Probe::next_wake).min();
+    }
+
+    fn house(&self, now: Mono) -> House {
+        let due = self.probes.iter().filter_map(Probe::next_wake).min();
+        let waited = due.is_some_and(|due| now.since(due) >= WAITS);
+        let quiet = self.newest.is_some_and(|newest| now.since(newest) >= HOUSE_QUIET);
+        let mut silences = self.probes.iter().filter_map(|probe| probe.silence(now)).peekable();
+        if !quiet || waited || silences.peek().is_none() {
+            return House::Speaks;
+        }
+        if silences.all(|share| share >= ALONG) { House::Silent } else { House::Quiet }
     }
 
     /// The keeper moved or exchanged probes of this target, or changed what they measure: learn anew.
