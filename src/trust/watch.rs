@@ -354,11 +354,12 @@ impl Watch {
     }
 
     fn house(&self, now: Mono) -> House {
+        // A wake may come too early; only what is due puts the question.
         let due = self.probes.iter().filter_map(Probe::next_wake).min();
-        let waited = due.is_some_and(|due| now.since(due) >= WAITS);
+        let asks = due.is_some_and(|due| due <= now && now.since(due) < WAITS);
         let quiet = self.newest.is_some_and(|newest| now.since(newest) >= HOUSE_QUIET);
         let mut silences = self.probes.iter().filter_map(|probe| probe.silence(now)).peekable();
-        if !quiet || waited || silences.peek().is_none() {
+        if !asks || !quiet || silences.peek().is_none() {
             return House::Speaks;
         }
         if silences.all(|share| share >= ALONG) { House::Silent } else { House::Quiet }
