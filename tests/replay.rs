@@ -112,7 +112,12 @@ fn house_of(minutes: i64, warm: impl Fn(i64) -> Option<f64>) -> Vec<(i64, String
 
 #[test]
 fn too_hot_is_told_once_and_ends_only_with_an_answer() {
-    let mut lines = house_of(400, |m| Some(if (60..90).contains(&m) { 36.0 + (m - 59) as f64 * 0.3 } else { 30.5 }));
+    let level = |m: i64| match m {
+        60..90 => 36.0 + (m - 59) as f64 * 0.3,
+        90..115 => 45.0 - (m - 89) as f64 * 0.55,
+        _ => 30.5,
+    };
+    let mut lines = house_of(400, |m| Some(level(m)));
     lines.push((
         300 * 60 + 30,
         "warmside/command".into(),
