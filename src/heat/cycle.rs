@@ -113,7 +113,7 @@ pub struct Vigour {
 }
 
 /// ln of the cycles of ten years is 13 (Lorden 1971); more, because cycles of one day are not independent.
-const ENOUGH: f64 = 20.0;
+const ENOUGH: f64 = 26.0;
 
 impl Vigour {
     pub fn fell(&mut self, top_speed: f64) {

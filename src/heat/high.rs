@@ -7,13 +7,32 @@ use super::verdict::{Cause, Way};
 
 /// The most specific cause on the hot side.
 pub fn judge(p: &Picture) -> Option<Suspicion> {
-    if p.clue.is_some_and(|c| c.stuck) && p.since_dip > 15.0 {
-        return Some(Suspicion { cause: Cause::HeatStuckOn, way: Way::Watts, holds_first: true });
-    }
     if p.high_waits == Wait::Never {
-        return None;
+        return by_watts(p);
     }
-    stuck(p).or_else(|| stuck_slowly(p)).or_else(|| from_outside(p))
+    // Power as ever, and no thermostat that could let it run on: the heat comes from elsewhere.
+    if p.clue.is_some_and(|c| c.unsteered) {
+        return by_watts(p).or_else(|| from_outside(p));
+    }
+    by_watts(p).or_else(|| stuck(p)).or_else(|| stuck_slowly(p)).or_else(|| from_outside(p))
+}
+
+/// What the plug says of heat without end.
+pub fn by_watts(p: &Picture) -> Option<Suspicion> {
+    let blind = if p.gradient.is_none() { 2.5 } else { 1.0 };
+    let above = p.high.past(0.6 * blind)
+        && !cooled(p)
+        && gradient_up(p, 0.2)
+        && p.since_dip > 60.0
+        && p.v > 0.0
+        && p.high_waits != Wait::Never;
+    let stuck = p.clue.is_some_and(|c| c.surges || (c.endless && above));
+    stuck.then_some(Suspicion { cause: Cause::HeatStuckOn, way: Way::Watts, holds_first: true })
+}
+
+/// Wet air cools: the controller heats against it, and the warm end, nearer the heater, overshoots.
+fn cooled(p: &Picture) -> bool {
+    p.cool_drop > 0.3 + 3.0 * p.s_x && !p.high.past(4.0)
 }
 
 fn gradient_up(p: &Picture, factor: f64) -> bool {
@@ -33,13 +52,11 @@ fn stuck(p: &Picture) -> Option<Suspicion> {
     let shaken = if p.since_hurried_rise < 60.0 || p.since_odd_rise < 60.0 { 2.0 } else { 1.0 };
     let unhurried = p.since_hurried_rise > 12.0 && !p.hurried_within_rise();
     let full = p.clue.is_some_and(|c| c.full);
-    let dip = if full { 40.0 } else { 100.0 };
+    let dip = if full { 60.0 } else { 100.0 };
     // Without a cool side the sun looks the same: only what the sun hardly does counts.
     let blind = if p.gradient.is_none() { (3.0 / p.high.threshold).max(2.0) } else { 1.0 };
-    // Wet air cools: the controller heats against it, and the warm end, nearer the heater, overshoots.
-    let cooled = p.cool_drop > 0.3 + 3.0 * p.s_x && !p.high.past(4.0);
-    let factor = if full { 0.6 } else { shaken * blind };
-    (!cooled
+    let factor = if full { 1.0 } else { shaken * blind };
+    (!cooled(p)
         && p.high.past(factor)
         && gradient_up(p, 0.3)
         && in_speed
@@ -64,7 +81,7 @@ fn stuck_slowly(p: &Picture) -> Option<Suspicion> {
 fn from_outside(p: &Picture) -> Option<Suspicion> {
     let share = p.high.share?;
     let gradient_stays = p.gradient.is_some_and(|g| !g.high.past(1.0));
-    (p.high.past_for(30.0) && p.high.past(3.0) && p.high.undercut > 2.0 && gradient_stays && share > 0.5)
+    (p.high.past_for(40.0) && p.high.past(3.0) && p.high.undercut > 3.0 && gradient_stays && share > 0.5)
         .then_some(())?;
     let minutes = (p.t - p.high.peak_t).max(1.0);
     let speed = p.high.drop(-p.x) / minutes;

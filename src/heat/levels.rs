@@ -8,8 +8,8 @@ use super::rings::{Habit, Recent};
 use super::tuning::Tuning;
 use serde::{Deserialize, Serialize};
 
-/// The least threshold before its factor, K: an animal that lies down on a probe moves it by more than noise ever does.
-const LEAST_K: f64 = 0.45;
+/// The least threshold of a level before its factor, K: an animal that lies down on a probe moves it by more than noise does.
+pub const LEAST_K: f64 = 0.45;
 
 /// False excesses of one tracker in a year that noise may cause.
 const BUDGET_A_YEAR: f64 = 0.03;
@@ -89,7 +89,7 @@ impl Levels {
     }
 
     /// How far past the reference is too far, K. Kept until the next return.
-    pub fn threshold(&mut self, s_x: f64, tuning: &Tuning) -> f64 {
+    pub fn threshold(&mut self, s_x: f64, least: f64, tuning: &Tuning) -> f64 {
         if self.h > 0.0 {
             return self.h;
         }
@@ -98,18 +98,13 @@ impl Levels {
         let a_day = if self.interval > 0.0 { (1_440.0 / self.interval).max(20.0) } else { 20.0 };
         let share = (self.n_positive + 2.0) / (self.n + 8.0);
         let l = libm::log((365.0 * a_day * share / BUDGET_A_YEAR).max(400.0));
-        self.h = tuning.threshold * (self.beta * libm::pow(l.max(3.0), 0.9)).max(LEAST_K);
+        self.h = tuning.threshold * (self.beta * libm::pow(l.max(3.0), 0.9)).max(least);
         self.h
     }
 
     /// Bytes beside the struct itself.
     pub fn heap_bytes(&self) -> usize {
         self.habit.heap_bytes()
-    }
-
-    /// Returns counted so far.
-    pub fn count(&self) -> f64 {
-        self.n
     }
 }
 
@@ -125,12 +120,12 @@ mod tests {
         for k in 0..4_000 {
             state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
             let u = ((state >> 11) as f64 + 0.5) / (1u64 << 53) as f64;
-            levels.threshold(0.02, &Tuning { threshold: 1.0, ..Tuning::default() });
+            levels.threshold(0.02, LEAST_K, &Tuning { threshold: 1.0, ..Tuning::default() });
             let reference = Reference { level: 30.0, ..Reference::default() };
             levels.returned(f64::from(k) * 30.0, 30.0 + 0.2 * libm::log(u), reference, true);
         }
         let tuning = Tuning { threshold: 1.5, ..Tuning::default() };
-        let h = levels.threshold(0.02, &tuning);
+        let h = levels.threshold(0.02, LEAST_K, &tuning);
         let a_year = 365.0 * 48.0 * libm::exp(-h / 0.2);
         assert!(a_year < 0.2 && h < 5.0, "h {h}, {a_year} a year");
     }

@@ -22,7 +22,8 @@ const fn if_it_holds(cause: Cause, way: Way) -> Option<Suspicion> {
 
 /// The most specific cause on the cold side.
 pub fn judge(p: &Picture) -> Option<Suspicion> {
-    if p.low_waits == Wait::Never {
+    // A plug without a thermostat that shows no power is off as planned, or missing: its watts alone decide.
+    if p.low_waits == Wait::Never || p.clue.is_some_and(|c| c.unsteered && c.none) {
         return by_watts(p);
     }
     by_watts(p)
@@ -47,26 +48,29 @@ fn factor(p: &Picture) -> f64 {
     if p.neighbours_ok == Some(false) { 1.5 * blind } else { blind }
 }
 
-fn by_watts(p: &Picture) -> Option<Suspicion> {
+/// What the plug says of lost heat.
+pub fn by_watts(p: &Picture) -> Option<Suspicion> {
     let clue = p.clue?;
     let calm = p.since_hurried_fall > 12.0;
-    if clue.dead {
+    if clue.missing {
         return at_once(Cause::HeatFailed, Way::Watts);
     }
-    if clue.none && calm && p.low.past(0.6) && p.v < 0.0 && p.since_odd_rise > 60.0 {
-        return if_it_holds(Cause::HeatFailed, Way::Watts);
+    if p.low_waits == Wait::Never || !calm || !clue.none || p.v >= 0.0 {
+        return None;
     }
-    if clue.flowing
-        && calm
-        && !p.hurried_within_fall()
-        && p.low.past(0.6)
-        && p.strict_fall
-        && in_speed(p)
-        && share_fits(p)
-    {
-        return if_it_holds(Cause::HeatFailed, Way::Watts);
-    }
-    None
+    let shaken = p.since_odd_rise < 60.0 || p.hurried_within_fall();
+    // Sun, lamp or room may do the heater's work; then the cool side is warm, and nobody calls for heat.
+    let outside = p.gradient.is_some_and(|g| g.narrowed_from_outside()) || p.low.share.is_some_and(|s| s < -0.08);
+    let along = p.gradient.is_none_or(|g| g.low.past(0.2));
+    let enough = if clue.pulse_stopped {
+        p.low.past(0.4)
+    } else if clue.overdue {
+        p.low.past(0.6)
+    } else {
+        p.low.past(1.0) && p.even_fall
+    };
+    (enough && along && !outside && !shaken && !clue.unsteered).then_some(())?;
+    if_it_holds(Cause::HeatFailed, Way::Watts)
 }
 
 fn in_speed(p: &Picture) -> bool {
@@ -167,7 +171,8 @@ fn left_open(p: &Picture) -> Option<Suspicion> {
 fn room(p: &Picture) -> Option<Suspicion> {
     let share = p.low.share?;
     let gradient_stays = p.gradient.is_some_and(|g| !g.low.past(1.0));
-    (p.low.past_for(30.0)
+    (p.low.past_for(45.0)
+        && p.low.undercut > 2.5
         && p.low.past(2.5)
         && share > 0.5
         && gradient_stays

@@ -161,7 +161,7 @@ impl Watch {
             Input::Room { celsius } => {
                 self.room.hear(t, celsius, &mut [Sample::default(); 2]);
             }
-            Input::Power { source, watts } => self.power(usize::from(source), t, watts, context),
+            Input::Power { source, watts } => self.power(usize::from(source), t, watts, now, context, out),
             Input::Switch { source, on } => {
                 if let Some(plug) = self.plugs.get_mut(usize::from(source)) {
                     plug.switched(t, on);
@@ -200,7 +200,7 @@ impl Watch {
         }
     }
 
-    fn power(&mut self, source: usize, t: f64, watts: f64, context: &Context) {
+    fn power(&mut self, source: usize, t: f64, watts: f64, now: Now, context: &Context, out: &mut Vec<Change>) {
         let Some(plug) = self.plugs.get_mut(source) else { return };
         let Some(settings) = self.settings.sources.get(source) else { return };
         let tract = self.tracts.iter().find(|tract| tract.place == settings.at);
@@ -213,9 +213,19 @@ impl Watch {
             level: level.map(|s| s.x),
             s_x: level.map_or(0.1, |s| s.s_x),
             v: level.map_or(0.0, |s| s.v),
+            live: !context.hands_in,
             learn,
         };
         plug.report(watts, settings.watts, &beside);
+        let at = settings.at;
+        let Some(tract) = self.tracts.iter_mut().find(|tract| tract.place == at) else { return };
+        self.turns.clear();
+        let (plugs, sources) = split(&mut self.plugs, &self.settings, at);
+        let mut company = Company { cool: None, context, plugs, sources, tuning: &self.tuning };
+        tract.powered(t, &mut company, &mut self.turns);
+        for turn in self.turns.iter().copied() {
+            push(turn, tract, self.room.at(t, 120.0).map(|r| r.x), t, now, out);
+        }
     }
 
     /// What each warm place was last judged by: for `explain` and for evaluations.

@@ -3,7 +3,7 @@
 //! Under a thermostat the level is defended, not its course: falling fast is half of healthy life, being below every
 //! level of return and still falling never is. The high side is the same tracker on the negative of its level.
 
-use super::levels::{Levels, Reference};
+use super::levels::{LEAST_K, Levels, Reference};
 use super::tuning::Tuning;
 use serde::{Deserialize, Serialize};
 
@@ -87,7 +87,7 @@ impl Tracker {
         if !self.started {
             self.begin(x, now);
         }
-        self.threshold = self.levels.threshold(now.s_x * now.slack, tuning);
+        self.threshold = self.levels.threshold(now.s_x * now.slack, LEAST_K, tuning);
         self.reference = self.levels.reference(now.t, now.day, now.minute);
         if now.live {
             self.levels.live(now.day, now.minute, x);

@@ -346,6 +346,44 @@ impl Tract {
         }
     }
 
+    /// The plug reported: what watts alone can say is said now, not at the next level.
+    pub fn powered(&mut self, t: f64, b: &mut Company, out: &mut Vec<Turn>) {
+        let (Some(mut picture), Some(level)) = (self.picture, self.warm.at(t, 10.0)) else { return };
+        if self.learned_min < LEARNING_MIN || t < self.settle_until || b.context.hands_in {
+            return;
+        }
+        (picture.t, picture.x, picture.v) = (t, level.x, level.v);
+        picture.clue = self.clue(&level, b);
+        for (standing, suspicion, since) in [
+            (&mut self.low, low::by_watts(&picture), self.w_low.peak_t),
+            (&mut self.high, high::by_watts(&picture), self.w_high.peak_t),
+        ] {
+            let turn = match suspicion {
+                Some(_) => standing.hear(suspicion, false, since, &picture, b.tuning),
+                None => Turn::Nothing,
+            };
+            if turn != Turn::Nothing {
+                self.suspected_until = t + 30.0;
+                out.push(turn);
+            }
+        }
+    }
+
+    fn clue(&self, s: &Sample, b: &mut Company) -> Option<super::watts::Clue> {
+        let beside = Beside {
+            t: s.t,
+            day: b.context.day,
+            minute: b.context.local_minute.min(1_439),
+            level: Some(s.x),
+            s_x: s.s_x,
+            v: s.v,
+            live: false,
+            learn: false,
+        };
+        let steered = !b.sources.iter().all(|s| matches!(s.thermostat, Some(Thermostat::None)));
+        b.plugs.iter_mut().find(|p| p.reports() > 0).map(|p| p.clue(&beside, steered))
+    }
+
     fn draw(&mut self, s: &Sample, cool: Option<Sample>, b: &mut Company) -> Picture {
         let cycler = self.cycler(s);
         // Windows as wide as the noise asks for at the speed of the last minutes.
@@ -375,21 +413,13 @@ impl Tract {
             cool_lift: c.x - self.usual_cool.mean,
         });
         let share = self.falls.share;
-        let beside = Beside {
-            t: s.t,
-            day: b.context.day,
-            minute: b.context.local_minute.min(1_439),
-            level: Some(s.x),
-            s_x: s.s_x,
-            v: s.v,
-            learn: false,
-        };
-        let clue = b.plugs.iter_mut().find(|p| p.reports() > 0).map(|p| p.clue(&beside, b.tuning));
+        let clue = self.clue(s, b);
+        let minute = b.context.local_minute.min(1_439);
         let young = self.w_low.reference.days == 0;
         let rising = self.w_high.undercut > 0.5 * self.w_high.threshold;
         Picture {
             t: s.t,
-            minute: beside.minute,
+            minute,
             interval: self.warm.interval(),
             x: s.x,
             v: s.v,
@@ -426,12 +456,12 @@ impl Tract {
             neighbours_ok: b.context.neighbours_ok,
             low_waits: match b.context.on_its_way[self.place.index()] {
                 Some((low, _)) if s.x >= low => Wait::Never,
-                _ if young => wait(b.context, b.sources, beside.minute, true),
+                _ if young => wait(b.context, b.sources, minute, true),
                 _ => Wait::No,
             },
             high_waits: match b.context.on_its_way[self.place.index()] {
                 Some((_, high)) if s.x <= high => Wait::Never,
-                _ if young => wait(b.context, b.sources, beside.minute, false),
+                _ if young => wait(b.context, b.sources, minute, false),
                 _ => Wait::No,
             },
         }

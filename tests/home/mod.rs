@@ -95,6 +95,8 @@ pub struct Case {
     pub size: Size,
     pub watts: Watts,
     pub cool_side: bool,
+    /// Whether the relay that drives the heat is reported beside its watts.
+    pub relay: bool,
     pub on_change: bool,
     /// The fault and the second at which it begins.
     pub fault: Option<(Fault, i64)>,
@@ -102,7 +104,16 @@ pub struct Case {
 
 impl Case {
     pub fn new(seed: u64, control: Control, size: Size) -> Case {
-        Case { seed, control, size, watts: Watts::Unknown, cool_side: true, on_change: false, fault: None }
+        Case {
+            seed,
+            control,
+            size,
+            watts: Watts::Unknown,
+            cool_side: true,
+            relay: false,
+            on_change: false,
+            fault: None,
+        }
     }
 }
 

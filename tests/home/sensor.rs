@@ -60,6 +60,9 @@ impl Sensors {
         }
         if case.watts != Watts::Unknown {
             add(What::Heat(Quantity::Power), 30, 0.0, 0.1, None);
+            if case.relay {
+                add(What::Heat(Quantity::Switch), 60, 0.0, 1.0, Some((0.5, 900)));
+            }
             if has_lamp {
                 add(What::Lamp(Quantity::Power), 60, 0.0, 0.1, None);
             }
@@ -74,17 +77,24 @@ impl Sensors {
             let truth = match s.what {
                 What::At(Place::WarmSide, _) => world.warm_c(),
                 What::At(..) => world.cool_c(),
+                What::Heat(Quantity::Switch) => f64::from(u8::from(world.relay())),
                 What::Heat(_) => world.heat_w,
                 What::Lamp(_) => world.lamp_now_w,
                 What::Room => world.room_c(),
             };
             s.sum += truth;
             s.count += 1;
-            let look_s = if s.on_change.is_some() { 10.max(STEP_S) } else { s.every_s };
+            let look_s = if s.what == What::Heat(Quantity::Switch) {
+                STEP_S
+            } else if s.on_change.is_some() {
+                10.max(STEP_S)
+            } else {
+                s.every_s
+            };
             if (at_s - s.phase_s).rem_euclid(look_s) != 0 {
                 continue;
             }
-            let is_power = matches!(s.what, What::Heat(_) | What::Lamp(_));
+            let is_power = matches!(s.what, What::Heat(Quantity::Power) | What::Lamp(_));
             let value = if is_power && self.watts == Watts::Mean { s.sum / f64::from(s.count) } else { truth };
             let noise = if is_power { value * 0.01 } else { s.noise };
             let mut value = ((value + noise * s.rng.normal()) / s.step).round() * s.step;
