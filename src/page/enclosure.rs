@@ -136,7 +136,7 @@ fn trouble(house: &House, enclosure: &EnclosureView, incident: &IncidentView) ->
                 dt { "Time left" }
                 dd { (clock(house, enclosure, incident)) }
             }
-            div { dt { "What is wrong" } dd.txt { b { (words::sentence(mark::says(incident.cause))) "." } " " (words::cut(&incident.what)) @if let Some(more) = facts(house, incident, Part::What) { " " span.q { (more) } } } }
+            div { dt { "What is wrong" } dd.txt { b { (words::sentence(mark::says(incident.cause))) "." } " " (facts(house, incident, Part::What).unwrap_or_else(|| words::cut(&incident.what))) } }
             @if let Some(left) = facts(house, incident, Part::IfLeft) { div { dt { "Left alone" } dd.txt { (left) } } }
             div { dt { "How long" } dd.txt { (house.words.age(incident.since)) ", since " (house.words.when(incident.since)) "." @if incident.latched { " A never limit was crossed: this stays until somebody answers." } } }
             div { dt { "What to do" } dd { (what_to_do(enclosure, incident)) } }

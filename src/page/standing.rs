@@ -56,15 +56,18 @@ fn calls(incident: &IncidentView) -> bool {
     }
 }
 
-fn sooner(incident: &IncidentView) -> (i64, std::cmp::Reverse<Urgency>, Wall) {
-    let urgent = if incident.urgency == Urgency::Now { 0 } else { i64::MAX };
-    (incident.act_by.map_or(urgent, Wall::as_ms), std::cmp::Reverse(incident.urgency), incident.since)
+/// What is urgent and has no known limit stands where a limit an hour ahead would.
+const UNKNOWN_LIMIT: Span = Span::h(1);
+
+fn sooner(incident: &IncidentView, now: Wall) -> (i64, std::cmp::Reverse<Urgency>, Wall) {
+    let unknown = if incident.urgency == Urgency::Now { (now + UNKNOWN_LIMIT).as_ms() } else { i64::MAX };
+    (incident.act_by.map_or(unknown, Wall::as_ms), std::cmp::Reverse(incident.urgency), incident.since)
 }
 
 impl<'a> House<'a> {
     pub fn of(view: &'a View) -> House<'a> {
         let mut needs: Vec<&IncidentView> = view.incidents.iter().filter(|i| calls(i)).collect();
-        needs.sort_by_key(|i| sooner(i));
+        needs.sort_by_key(|i| sooner(i, view.at.wall));
         let mut calling: BTreeMap<&str, Urgency> = BTreeMap::new();
         for incident in &needs {
             for id in &incident.enclosures {

@@ -98,7 +98,7 @@ fn rows_come_soonest_first_one_an_incident() {
     late.incidents.push(incident("7Z", Cause::TooCold, Urgency::Now, &["a1"]));
     let house = House::of(&late);
     let order: Vec<&str> = house.needs.iter().map(|i| i.id.as_str()).collect();
-    assert_eq!(order, ["7Z", "7R", "7Q", "7S"], "urgent without a known limit is not put off to the end");
+    assert_eq!(order, ["7R", "7Q", "7Z", "7S"], "urgent without a known limit: as if it had an hour");
 }
 
 #[test]
