@@ -1,6 +1,6 @@
 //! How the invented enclosures warm and cool: two bodies of air, a heat source with its thermostat, a room around them.
 //!
-//! Small on purpose: enough that heat which fails, sticks or leaks looks as it does in a real rack. All figures are ours,
+//! Small on purpose: enough that heat which fails or sticks looks as it does in a real rack. All figures are ours,
 //! chosen by common practice and no source: an enclosure follows its heat within half an hour and its room within hours.
 
 /// What can be wrong with an enclosure at the moment.
@@ -9,7 +9,6 @@ pub struct Faults {
     pub heat_dead: bool,
     pub heat_stuck_on: bool,
     pub lamp_dead: bool,
-    pub door_open: bool,
     pub warm_probe_dead: bool,
 }
 
@@ -42,8 +41,6 @@ pub struct Enclosure {
 
 /// Half of the thermostat's dead-band, K.
 const DEAD_BAND_K: f64 = 0.4;
-/// An open door multiplies what goes to the room.
-const DOOR: f64 = 4.0;
 
 impl Enclosure {
     pub fn new(build: Build) -> Enclosure {
@@ -68,15 +65,13 @@ impl Enclosure {
         }
         self.lit = lamp_due && !self.faults.lamp_dead;
         let power = self.power_w() + if self.lit { b.lamp_watts } else { 0.0 };
-        let leak = b.to_room * if self.faults.door_open { DOOR } else { 1.0 };
         let across = (self.warm_c - self.cool_c) * b.between;
-        let warm_gain = power - across - (self.warm_c - room_c) * leak;
-        let cool_gain = across - (self.cool_c - room_c) * leak;
+        let warm_gain = power - across - (self.warm_c - room_c) * b.to_room;
+        let cool_gain = across - (self.cool_c - room_c) * b.to_room;
         self.warm_c += dt_s * warm_gain / b.heat_capacity;
         self.cool_c += dt_s * cool_gain / b.heat_capacity;
-        // Moisture comes back towards its usual level and wanders; an open door dries it out.
-        let usual = if self.faults.door_open { 38.0 } else { 52.0 };
-        self.humidity += dt_s * (usual - self.humidity) / 7_200.0 + 0.01 * dt_s.sqrt() * noise.spread();
+        // Moisture wanders, and comes back towards its usual level.
+        self.humidity += dt_s * (52.0 - self.humidity) / 7_200.0 + 0.01 * dt_s.sqrt() * noise.spread();
         self.humidity = self.humidity.clamp(5.0, 95.0);
     }
 

@@ -13,7 +13,7 @@ pub struct Turn {
 }
 
 /// In order of time.
-pub const STORY: [Turn; 8] = [
+pub const STORY: [Turn; 6] = [
     Turn {
         at_min: 6,
         enclosure: "a3",
@@ -49,18 +49,6 @@ pub const STORY: [Turn; 8] = [
         enclosure: "a1",
         change: |faults| faults.lamp_dead = true,
         words: "the lamp of a1 (Juno) goes dark in the middle of its day",
-    },
-    Turn {
-        at_min: 240,
-        enclosure: "c4",
-        change: |faults| faults.door_open = true,
-        words: "the door of c4 (Onyx) is left open",
-    },
-    Turn {
-        at_min: 300,
-        enclosure: "c4",
-        change: |faults| faults.door_open = false,
-        words: "somebody closes the door of c4 (Onyx)",
     },
 ];
 
