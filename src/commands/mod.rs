@@ -123,7 +123,8 @@ mod tests {
             let examples: Vec<&str> = help.lines().filter_map(|line| line.trim().strip_prefix("warmside ")).collect();
             assert!(!examples.is_empty(), "{name} has no example");
             for example in examples {
-                let words = example.split("  #").next().unwrap_or_default();
+                // A remark, and where the shell sends the result, are no words of ours.
+                let words = example.split("  #").next().and_then(|words| words.split(" > ").next()).unwrap_or_default();
                 // Quotes are the shell's: a quoted word has no blank in our examples' values but the last one.
                 let words = std::iter::once("warmside".into()).chain(shell(words));
                 let parsed = Line::try_parse_from(words);
