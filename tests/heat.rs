@@ -359,3 +359,56 @@ fn look() {
         }
     }
 }
+
+#[test]
+#[ignore = "a measurement: nanoseconds a reading, release"]
+fn what_a_reading_costs() {
+    let mut case = Case::new(41, Control::OnOff, Size::Medium);
+    case.watts = Watts::Instant;
+    let mut home = home::sensor::Home::new(case, 12);
+    let mut watch = warmside::heat::Watch::new(&trial::settings(&home));
+    let (mut heard, mut kept) = (Vec::new(), Vec::new());
+    while home.world.at_s < 10 * DAY_S {
+        heard.clear();
+        home.step(&mut heard);
+        let c = trial::context(&home);
+        kept.extend(heard.iter().filter_map(|s| trial::input(s).map(|i| (s.at_ms, i, c))));
+    }
+    let mut out = Vec::new();
+    let began = std::time::Instant::now();
+    for (at_ms, input, c) in &kept {
+        watch.hear(*input, warmside::terms::time::Now::at(*at_ms), c, &mut out);
+    }
+    let ns = began.elapsed().as_nanos() as f64 / kept.len() as f64;
+    println!("{ns:.0} ns a reading over {} readings, {} bytes", kept.len(), watch.memory_bytes());
+}
+
+/// Writes a home's life as a recording and its configuration (SEED, CONTROL, FAULT as in `look`, DAYS) into FOLDER, so that
+/// `warmside replay` can be judged end to end.
+#[test]
+#[ignore = "writes files"]
+fn write_a_recording() {
+    let Ok(folder) = std::env::var("FOLDER") else { return };
+    let control = Control::ALL[env("CONTROL", 0) as usize % 4];
+    let days = env("DAYS", 6) as i64;
+    let mut case = Case::new(env("SEED", 1), control, Size::Medium);
+    case.fault = match env("FAULT", 0) {
+        0 => None,
+        1 => Some((Fault::HeatFailed, 4 * DAY_S)),
+        2 => Some((Fault::StuckOn, 4 * DAY_S)),
+        3 => Some((Fault::LeftOpen, 4 * DAY_S)),
+        _ => Some((Fault::RoomCold, 4 * DAY_S)),
+    };
+    let mut home = home::sensor::Home::new(case, days + 1);
+    let (on_s, off_s) = home.world.photoperiod_s();
+    let config = home::recording::config(home.thermostat(), on_s, off_s);
+    let mut lines = String::new();
+    let mut heard = Vec::new();
+    while home.world.at_s < days * DAY_S {
+        heard.clear();
+        home.step(&mut heard);
+        heard.iter().for_each(|s| lines += &home::recording::line(s));
+    }
+    std::fs::write(format!("{folder}/house.toml"), config).expect("the folder can be written to");
+    std::fs::write(format!("{folder}/house.jsonl"), lines).expect("the folder can be written to");
+}

@@ -7,6 +7,7 @@
 
 pub mod chance;
 pub mod life;
+pub mod recording;
 pub mod rivals;
 pub mod sensor;
 pub mod trial;
