@@ -85,7 +85,9 @@ fn share_fits(p: &Picture) -> bool {
     let of_heat_loss = if run < 10.0 {
         0.20
     } else if run < 16.0 {
-        0.28
+        0.25
+    } else if run < 30.0 {
+        0.30
     } else {
         0.37
     };
@@ -108,7 +110,9 @@ fn by_course(p: &Picture) -> Option<Suspicion> {
     let fresh = p.low.past_min.is_none_or(|m| m < 5.0);
     let even = if p.cycler && fresh { p.strict_fall } else { p.even_fall };
     let unhurried = p.since_hurried_fall > 12.0 && (!p.hurried_within_fall() || p.ratio().is_some_and(|r| r < 0.4));
-    if deep && in_speed(p) && even && share_fits(p) && gradient_goes_along && unhurried {
+    // Without a cool side wet air and a lid off for cleaning look like lost heat for as long as they last.
+    let waited = p.gradient.is_some() || p.low.past_for(20.0);
+    if deep && waited && in_speed(p) && even && share_fits(p) && gradient_goes_along && unhurried {
         return if_it_holds(Cause::HeatFailed, Way::Course);
     }
     None
@@ -142,11 +146,12 @@ fn absent(p: &Picture) -> Option<Suspicion> {
     let due = g.low.habit.is_finite() && g.low.habit > (0.35 * g.usual).max(1.2);
     let missing = g.now < 0.4 * g.low.habit
         && g.low.habit - g.now > 1.2
-        && !g.narrowed_from_outside()
+        && g.cool_lift < 0.5 * (g.low.habit - g.now)
         && p.x < p.low.habit - 0.7 * p.low.threshold;
     let patience = if p.since_hurried_fall < 90.0 { 45.0 } else { 15.0 };
     let long = p.low.past_for(patience);
-    let rising = p.v > 0.25 * p.fall_speed.0;
+    // After a night without heat the usual gradient has faded: what belongs to this hour is the measure.
+    let rising = p.v > g.low.habit / 40.0;
     (due && missing && long && !rising && !p.frozen).then_some(())?;
     at_once(Cause::HeatFailed, Way::Absent)
 }
