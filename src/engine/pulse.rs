@@ -17,12 +17,13 @@ struct Ring {
 
 impl Ring {
     fn new(grain: Span, most: usize) -> Ring {
-        Ring { grain, most, at: i64::MIN, bins: VecDeque::with_capacity(most) }
+        Ring { grain, most, at: 0, bins: VecDeque::with_capacity(most) }
     }
 
     fn move_to(&mut self, now: Mono) {
         let at = now.as_ms().div_euclid(self.grain.as_ms());
-        let ahead = at.saturating_sub(self.at);
+        // The first reading opens the first bin: nothing was counted before.
+        let ahead = if self.bins.is_empty() { 1 } else { at.saturating_sub(self.at) };
         if ahead <= 0 {
             return;
         }
@@ -64,7 +65,7 @@ impl Pulse {
     /// Accepted readings in each of the last minutes before `now`, oldest first.
     pub fn per_minute(&self, now: Mono) -> Vec<u32> {
         let mut ring = self.minutes.clone();
-        if ring.at != i64::MIN {
+        if !ring.bins.is_empty() {
             ring.move_to(now);
         }
         ring.bins.into_iter().collect()

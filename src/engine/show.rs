@@ -222,11 +222,9 @@ impl Engine {
             crate::notice::local::Local::new(&self.world.settings.notice.time_zone, self.world.settings.notice.degrees);
         let fact = incident.leading().and_then(|f| f.facts.first());
         let seen = fact.map(|f| crate::notice::words::facts::sentence(f, &local, self.world.now.wall));
-        let mut words = seen.filter(|s| !s.is_empty()).unwrap_or_default();
-        if !words.is_empty() {
-            words.push(' ');
-        }
-        words + crate::notice::words::cause_name(cause)
+        let seen = seen.unwrap_or_default();
+        let means = crate::notice::words::facts::capital(crate::notice::words::cause_name(cause));
+        if seen.is_empty() { format!("{means}.") } else { format!("{} {means}.", sentence_end(&seen)) }
     }
 
     fn probe_views(&self) -> Vec<ProbeView> {
@@ -262,6 +260,12 @@ impl Engine {
         });
         views.collect()
     }
+}
+
+/// With its full stop, once.
+fn sentence_end(text: &str) -> String {
+    let text = text.trim_end();
+    if text.ends_with(['.', '!', '?', ':']) { text.to_owned() } else { format!("{text}.") }
 }
 
 /// The one word of an enclosure's state: what is worst, but what suppresses alarms first, for silence must be visible.
