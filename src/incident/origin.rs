@@ -133,10 +133,18 @@ pub fn leading<'a>(findings: impl Iterator<Item = &'a Finding>) -> Option<&'a Fi
 
 /// Whether a finding belongs to an open incident.
 pub fn joins(incident: &Incident, finding: &Finding, house: &House) -> bool {
+    if only_waits(incident, finding) && !comes_back(incident, finding) {
+        return false;
+    }
     match finding.key.subject {
         Subject::Enclosure(ix) => joins_own(incident, finding, ix) || joins_others(incident, finding, ix, house),
         subject => joins_scope(incident, finding, subject, house),
     }
+}
+
+/// Long calm, and open only because a crossed limit waits for its answer: what breaks days later is a fault of its own.
+fn only_waits(incident: &Incident, finding: &Finding) -> bool {
+    incident.latched && incident.calm.is_some_and(|calm| finding.since.mono.since(calm.mono) > NEAR)
 }
 
 /// Same enclosure: the same family; or something near in time; or what heat does to the air's humidity.
