@@ -179,7 +179,7 @@ fn told(mails: &[Mail]) -> Vec<String> {
 fn case(seed: u64) -> Case {
     let control = Control::ALL[(seed / 4 % 4) as usize];
     let size = Size::ALL[(seed % 3) as usize];
-    let watts = if seed % 5 == 0 { Watts::Instant } else { Watts::Unknown };
+    let watts = if seed.is_multiple_of(5) { Watts::Instant } else { Watts::Unknown };
     Case { watts, ..Case::new(seed, control, size) }
 }
 

@@ -79,7 +79,7 @@ impl Engine {
     /// judge knows any more would stand for ever, and is calm.
     fn forget_what_nobody_knows(&mut self, now: Now) {
         self.world.retell(&mut self.changes);
-        let probes: Vec<Key> = self.changes.iter().map(|change| change_key(change)).collect();
+        let probes: Vec<Key> = self.changes.iter().map(change_key).collect();
         for key in self.book.standing() {
             let of_den = matches!(key.subject, Subject::Enclosure(_)) && !key.cause.blinds();
             let of_edges = key.subject == Subject::Site;

@@ -125,7 +125,7 @@ mod tests {
     fn heat_loss_is_even_and_a_door_is_not() {
         // Heat loss: exponential with 25 min; door: exponential with 2 min.
         for (tau, at, want) in [(25.0, 60.0, true), (25.0, 70.0, true), (2.0, 57.0, false), (2.0, 60.0, false)] {
-            let f = |t: f64| if t < 50.0 { 30.0 } else { 24.0 + 6.0 * (-(t - 50.0) / tau).exp() };
+            let f = |t: f64| if t < 50.0 { 30.0 } else { 24.0 + 6.0 * libm::exp(-(t - 50.0) / tau) };
             let h = of(f, at);
             let drops = h.drops(at, f(at), 2.5).unwrap_or_default();
             assert_eq!(even(drops, 1.0, 0.05, false), want, "tau {tau}, at {at}: {drops:?}");

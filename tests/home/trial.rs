@@ -48,7 +48,7 @@ pub fn context(home: &Home) -> Context {
     let of_day = at_s.rem_euclid(DAY_S);
     let mut c =
         Context { local_minute: (of_day / 60) as u16, day: at_s.div_euclid(DAY_S) as i32, ..Context::default() };
-    if home.world.case.seed / 2 % 2 == 0 {
+    if (home.world.case.seed / 2).is_multiple_of(2) {
         let (on, off) = home.world.photoperiod_s();
         let (on, off) = (on.rem_euclid(DAY_S), off.rem_euclid(DAY_S));
         let since = (of_day - on).rem_euclid(DAY_S).min((of_day - off).rem_euclid(DAY_S));

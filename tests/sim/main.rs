@@ -7,6 +7,8 @@
 //!
 //! A day of it: `WARMSIDE_SEEDS=5000 cargo test --release --test sim`.
 
+#![allow(clippy::disallowed_methods, reason = "the world swings by std's sine")]
+
 mod judges;
 mod world;
 
