@@ -18,6 +18,13 @@ pub const DEAD_BAND_K: f64 = 0.5;
 /// So many readings must agree, however slow the probe: one alone may lie.
 const AGREE: u8 = 2;
 
+/// Far past `never` high, minutes are too long: so much excess over time is told at once, K·min. A basking spot under a heater
+/// that is stuck on gains some kelvin a minute; a hand or a lamp's flash on a probe does not give three readings of it.
+pub const TOO_MUCH_K_MIN: f64 = 4.0;
+const AGREE_FAR: u8 = 3;
+/// A reading speaks for the time since the one before, but for no longer than this.
+const SPEAKS_FOR: Span = Span::min(1);
+
 /// How long a reading may be beyond each limit. Ours, no source: minutes where an animal burns, an hour where it is lazy;
 /// a front that stands open for cleaning takes up to half an hour and is no alarm.
 pub const NEVER_HIGH: Span = Span::min(2);
@@ -56,6 +63,9 @@ struct Clock {
     beyond_since: Option<Now>,
     readings: u8,
     stands: bool,
+    last: Option<Now>,
+    /// Excess over time, K·min.
+    harm: f64,
 }
 
 impl Clock {
@@ -65,12 +75,21 @@ impl Clock {
             Some(k) if k > 0.0 => {
                 let since = *self.beyond_since.get_or_insert(now);
                 self.readings = self.readings.saturating_add(1);
+                let span = self.last.map_or(Span::ZERO, |last| now.mono.since(last.mono).clamp(Span::ZERO, SPEAKS_FOR));
+                self.last = Some(now);
+                self.harm += k * span.as_min();
                 self.stands |= now.mono.since(since.mono) >= dwell && self.readings >= AGREE;
             }
             // Between the limit and the dead-band: neither starts nor stops.
             Some(k) if k > -DEAD_BAND_K => {}
             _ => *self = Clock::default(),
         }
+        self.stands
+    }
+
+    /// Whether so much is beyond the limit that its time need not be waited for.
+    fn is_far(&mut self) -> bool {
+        self.stands |= self.harm >= TOO_MUCH_K_MIN && self.readings >= AGREE_FAR;
         self.stands
     }
 }
@@ -94,7 +113,7 @@ impl Judge {
         let Spot { subject, place, limits, course, hold } = *spot;
         let over = |limit: Option<f64>| limit.map(|l| celsius - l);
         let under = |limit: Option<f64>| limit.map(|l| l - celsius);
-        let never_high = self.never_high.tick(over(limits.never_high), NEVER_HIGH, now);
+        let never_high = self.never_high.tick(over(limits.never_high), NEVER_HIGH, now) | self.never_high.is_far();
         let never_low = self.never_low.tick(under(limits.never_low), NEVER_LOW, now);
         let wanted_high = self.wanted_high.tick(over(limits.wanted_high), WANTED_HIGH, now) && !hold;
         let wanted_low = self.wanted_low.tick(under(limits.wanted_low), WANTED_LOW, now) && !hold;
@@ -189,6 +208,21 @@ mod tests {
     fn past_never_high_takes_two_minutes() {
         let levels = [31.0, 36.1, 36.2, 36.3, 36.0, 35.6, 35.4];
         assert_eq!(run(levels, false), [(3, Some((Cause::TooHot, Urgency::Now))), (6, None)]);
+    }
+
+    #[test]
+    fn far_past_never_high_is_told_with_the_third_reading() {
+        let (mut judge, mut said) = (Judge::default(), Vec::new());
+        // 20 K/min, a reading every 5 s: a heater that is stuck on, on a probe near it.
+        for step in 0..30 {
+            let mut out = Vec::new();
+            let now = Now::at(step * 5_000);
+            let spot =
+                Spot { subject: WHO, place: Place::WarmSide, limits: LIMITS, course: Course::default(), hold: false };
+            judge.hear(&spot, 36.0 + step as f64 * 5.0 / 3.0, now, &mut out);
+            said.extend(out.iter().map(|_| step * 5));
+        }
+        assert_eq!(said, [40], "within a minute, not after two");
     }
 
     #[test]

@@ -262,6 +262,10 @@ pub fn scope_of(subject: Subject) -> Option<Scope> {
     }
 }
 
+fn ever_spoke(finding: &Finding) -> bool {
+    !finding.facts.iter().any(|f| matches!(f, Fact::Silent { last: None, .. }))
+}
+
 /// What the members of an incident have in common, and the cause that it shows, if any.
 pub fn shared(incident: &Incident, house: &House) -> Option<(Scope, Option<Cause>)> {
     if let Some(f) = incident.findings.iter().map(|s| &s.finding).find(|f| scope_of(f.key.subject).is_some()) {
@@ -285,7 +289,9 @@ pub fn shared(incident: &Incident, house: &House) -> Option<(Scope, Option<Cause
     }
     let watched = house.all().filter(|ix| house.is_watched(*ix)).count();
     if silent.len() >= 3 || (silent.len() >= 2 && silent.len() >= watched) {
-        return Some((Scope::Site, Some(Cause::FeedSilent)));
+        // Links on which nothing ever came are a matter of the configuration; a feed falls silent only after it spoke.
+        let spoke = incident.findings.iter().filter(|s| ever_spoke(&s.finding)).count();
+        return Some((Scope::Site, (spoke >= 2).then_some(Cause::FeedSilent)));
     }
     let mut rooms = members.iter().map(|ix| house.room(*ix));
     let first = rooms.next().flatten();
