@@ -355,3 +355,20 @@ proptest! {
         }
     }
 }
+
+/// Heat that nobody states is watched where more is wanted than a room gives, and `heat = []` says that there is none.
+#[test]
+fn unstated_heat_is_watched_only_where_a_room_cannot_give_it() {
+    let sources = |wanted: &str, heat: &str| {
+        let text = format!(
+            "[care.x]\nwarm_side = {{ wanted = {wanted}, never = [5, 40] }}\nconfirmed_by = \"i\"\n[[keeper]]\nid = \"i\"\nname = \"I\"\n\
+             mail = \"i@example.org\"\n[[enclosure]]\nid = \"a\"\ncare = \"x\"\n{heat}\n[[link]]\ntopic = \"t\"\nenclosure = \"a\"\n\
+             reads = \"warm_side.temperature\"\nunit = \"Cel\"\n"
+        );
+        let config = judge(&text).unwrap_or_else(|report| panic!("{report}"));
+        config.settings.enclosures[0].heat.sources.len()
+    };
+    assert_eq!(sources("[29, 32]", ""), 1);
+    assert_eq!(sources("[18, 24]", ""), 0, "a room gives as much");
+    assert_eq!(sources("[29, 32]", "heat = []"), 0, "the keeper's word");
+}

@@ -177,6 +177,21 @@ fn a_lost_link_is_one_incident_and_no_probe_is_blamed() {
 }
 
 #[test]
+fn links_that_never_spoke_are_no_silent_feed() {
+    let mut house = HOUSE.to_owned();
+    house += "[care.room]\nair = { wanted = [8, 33], never = [0, 45] }\nconfirmed_by = \"ines\"\n";
+    for id in ["b1", "b2", "b3"] {
+        house += &format!(
+            "[[enclosure]]\nid = \"{id}\"\ncare = \"room\"\n[[link]]\ntopic = \"spare/{id}\"\nenclosure = \"{id}\"\n\
+             reads = \"air.temperature\"\nunit = \"Cel\"\n"
+        );
+    }
+    let told = run(&house, &house_of(1_600, |_| Some(30.5))).told();
+    let raised: Vec<_> = told.iter().filter(|t| t.1 == "raised").map(|t| (t.2.as_str(), t.3.as_str())).collect();
+    assert_eq!(raised, [("probe-silent", "b1 b2 b3")], "one incident for the day, and no feed: {told:?}");
+}
+
+#[test]
 fn a_commands_topic_obeys_and_refuses_in_words() {
     let mut lines = house_of(200, |m| Some(if m > 60 { 28.0 } else { 30.5 }));
     lines.push((
