@@ -15,6 +15,7 @@ pub mod life;
 pub mod recording;
 pub mod rivals;
 pub mod sensor;
+pub mod table;
 pub mod trial;
 pub mod world;
 
