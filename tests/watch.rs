@@ -369,3 +369,60 @@ fn the_service_manager_is_told_how_it_goes() {
     until("STOPPING=1");
     assert_eq!(daemon.exit(), Some(0));
 }
+
+#[test]
+fn without_a_store_it_watches_and_mails_and_takes_the_store_up_when_it_can() {
+    let house = House::new("storeless");
+    house.write(&format!("{}\n[store]\nfolder = \"card/state\"\n", house.text()));
+    // A file where the card should be mounted: nothing can be made below it, not even by root.
+    fs::write(house.folder.join("card"), "").expect("written");
+    let mut daemon = house.watch();
+    daemon.says("Watching goes on in memory");
+    daemon.says("connected to the broker");
+    house.mailed();
+    fs::remove_file(house.folder.join("card")).expect("removed");
+    daemon.says("the store is written again");
+    // Commands are answered from now on, and what was mailed before is in the store.
+    speak(&house);
+    let status = house.status();
+    assert!(status["store_failing"].is_null(), "{status}");
+    daemon.signal("TERM");
+    assert_eq!(daemon.exit(), Some(0));
+    let ids = house.message_ids();
+    let reader = warmside::store::reader::Reader::open(&house.folder.join("card/state")).expect("opens");
+    let raised: Vec<_> = reader.mails(10).expect("reads").into_iter().filter(|m| m.notice.thread.is_none()).collect();
+    assert_eq!(raised.len(), 1);
+    assert!(ids.iter().any(|id| id.starts_with(&format!("{}.", raised[0].notice.id))), "{ids:?}");
+}
+
+/// A disk of its own that is full to the last byte, as a memory card is one day.
+#[test]
+#[ignore = "mounts a small file system: needs root"]
+fn on_a_full_disk_a_fresh_store_waits_for_room() {
+    let house = House::new("full");
+    house.write(&format!("{}\n[store]\nfolder = \"card/state\"\n", house.text()));
+    let card = house.folder.join("card");
+    fs::create_dir(&card).expect("a folder");
+    struct Mounted<'a>(&'a std::path::Path);
+    impl Drop for Mounted<'_> {
+        fn drop(&mut self) {
+            let _ = Command::new("umount").arg("-l").arg(self.0).status();
+        }
+    }
+    let words = ["-t", "tmpfs", "-o", "size=1m", "warmside-test"];
+    assert!(Command::new("mount").args(words).arg(&card).status().expect("runs").success());
+    let _mounted = Mounted(&card);
+    let filler = card.join("filler");
+    fs::create_dir(card.join("state")).expect("a folder");
+    let filled = fs::write(&filler, vec![0; 2 << 20]);
+    assert!(filled.is_err(), "a disk of 1 MiB");
+    let mut daemon = house.watch();
+    let why = daemon.says("Watching goes on in memory");
+    assert!(why.contains("full") || why.contains("space"), "{why}");
+    house.mailed();
+    fs::remove_file(&filler).expect("removed");
+    daemon.says("the store is written again");
+    speak(&house);
+    daemon.signal("TERM");
+    assert_eq!(daemon.exit(), Some(0));
+}

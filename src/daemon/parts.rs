@@ -6,6 +6,8 @@ use super::past::HousePast;
 use crate::answers::{self, Answers, Heard};
 use crate::clock::{Clock, ticks};
 use crate::config::Config;
+use crate::control;
+use crate::control::server::{Asked, Door};
 use crate::engine::view::View;
 use crate::mqtt::link::{Link, Pace, Wish};
 use crate::mqtt::settings::Broker;
@@ -52,7 +54,9 @@ pub async fn broker(config: &Config, own: &mut Option<OwnBroker>) -> Result<Brok
             Some(own) if own.settings == *settings => own,
             own => {
                 *own = None;
-                let running = crate::mqtt::builtin::Builtin::start(settings).await?;
+                // A port in use is free again one day: no fault of the file, after which nothing would be tried again.
+                let running = crate::mqtt::builtin::Builtin::start(settings).await;
+                let running = running.map_err(|why| Error::Machine(why.to_string()))?;
                 tracing::info!("the built-in broker listens on {}", running.address());
                 own.insert(OwnBroker { settings: settings.clone(), running })
             }
@@ -124,6 +128,19 @@ pub async fn store(
             }
         }
     }
+}
+
+/// The control socket. Without the store's folder there is none, and animals are watched all the same.
+/// `locked`: the folder is ours, so that a socket in it is a leftover.
+pub fn door(config: &Config, locked: bool) -> Result<(Option<Door>, mpsc::Receiver<Asked>), Error> {
+    let why = match locked.then(|| Door::open(&config.store.folder)) {
+        Some(Ok((door, asked))) => return Ok((Some(door), asked)),
+        Some(Err(why @ control::Error::TooLong(_))) => return Err(Error::Control(why)),
+        Some(Err(why)) => why.to_string(),
+        None => "its folder is the store's".into(),
+    };
+    tracing::error!("no command is answered until the store can be used: {why}");
+    Ok((None, mpsc::channel(1).1))
 }
 
 /// A post that runs.

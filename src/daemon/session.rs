@@ -1,6 +1,7 @@
 //! One house under one configuration: the loop between the edges and the engine.
 
 use super::pulse::Pulse;
+use super::upkeep::Asking;
 use super::{Error, Seen, Setup, Signals, parts, tell_system};
 use crate::answers::Heard;
 use crate::clock::{Clock, ticks};
@@ -9,7 +10,7 @@ use crate::control::server::{Asked, Door};
 use crate::control::{Reply, Request};
 use crate::engine::Engine;
 use crate::engine::effect::Effect;
-use crate::engine::event::{Command, Event, Order, PostOutcome};
+use crate::engine::event::{Command, Event, Order, PostOutcome, StoreOutcome};
 use crate::incident::Row;
 use crate::mqtt::link::Link;
 use crate::mqtt::{Inbox, Incoming};
@@ -23,7 +24,6 @@ use sd_notify::NotifyState;
 use std::collections::VecDeque;
 use std::path::Path;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, AtomicU64};
 use std::time::Duration;
 use tokio::sync::mpsc::{self, UnboundedSender};
 use tokio::task::JoinHandle;
@@ -38,8 +38,8 @@ const SHOW: Duration = Duration::from_secs(1);
 /// How long the farewell to the broker, and the store's last words, may take.
 const FAREWELL: Duration = Duration::from_secs(2);
 const LAST_WORDS: Duration = Duration::from_secs(20);
-/// Why the store's gap is there.
-const LINK_LOST: &str = "the link to the broker was lost";
+/// Why the store's gap is there: from the start until the first connection, too.
+const LINK_DOWN: &str = "not connected to the broker";
 
 /// How watching ended.
 pub enum Ending {
@@ -63,7 +63,8 @@ pub struct Session {
     pub(super) post: parts::RunningPost,
     pub(super) link: Link,
     pub(super) inbox: Inbox,
-    pub(super) door: Door,
+    /// `None`: the store's folder cannot be used.
+    pub(super) door: Option<Door>,
     pub(super) asked: mpsc::Receiver<Asked>,
     pub(super) page: parts::RunningPage,
     pub(super) answers: parts::RunningAnswers,
@@ -71,8 +72,7 @@ pub struct Session {
     pub(super) shown_at: Duration,
     pub(super) watcher: Option<UnboundedSender<Seen>>,
     pub(super) pulse: Pulse,
-    pub(super) store_rounds: Arc<AtomicU64>,
-    pub(super) store_asked: Arc<AtomicBool>,
+    pub(super) asking: Asking,
     pub(super) dropped: u64,
     pub(super) saved_at: Duration,
     pub(super) mailed: bool,
@@ -93,7 +93,8 @@ impl Session {
         for lost in engine.restore(&rows(found.rows, found.snapshot), now) {
             tracing::warn!("{lost}");
         }
-        let (door, asked) = Door::open(&config.store.folder).map_err(Error::Control)?;
+        drop(store.gap_begins(now.wall, LINK_DOWN));
+        let (door, asked) = parts::door(config, found.locked)?;
         let post = parts::post(config, &clock, &store, &found.site);
         let broker = parts::broker(config, broker).await?;
         let (link, inbox) = parts::link(config, &broker, &found.site)?;
@@ -118,8 +119,7 @@ impl Session {
             shown_at: ticks(),
             watcher: setup.watcher.clone(),
             pulse: Pulse::new(ticks()),
-            store_rounds: Arc::new(AtomicU64::new(0)),
-            store_asked: Arc::new(AtomicBool::new(false)),
+            asking: Asking::default(),
             dropped: 0,
             saved_at: ticks(),
             mailed: false,
@@ -158,7 +158,11 @@ impl Session {
                 Some(asked) = self.page.asked.recv() => self.keeper_says(asked),
                 Some(heard) = self.answers.heard.recv() => self.mail_says(heard),
                 Some(report) = self.post.reports.recv() => self.posted(report),
-                Some(told) = self.told.recv() => self.store_told(told),
+                Some(told) = self.told.recv() => {
+                    if self.store_told(told) {
+                        return Ending::Reload(Box::new(self.config.clone()));
+                    }
+                }
                 _ = tick.tick() => self.look_at_the_house(),
                 _ = show.tick() => self.show_page_in_turn(),
                 news = self.inbox.next() => match news {
@@ -248,13 +252,13 @@ impl Session {
             Incoming::Message(_) => {}
             Incoming::Up => {
                 tracing::info!("connected to the broker");
-                drop(self.store.gap_ends(wall, LINK_LOST));
+                drop(self.store.gap_ends(wall, LINK_DOWN));
                 self.handle(Event::LinkUp);
                 self.show(|| Seen::Up);
             }
             Incoming::Lost(why) => {
                 tracing::warn!("{why}");
-                drop(self.store.gap_begins(wall, LINK_LOST));
+                drop(self.store.gap_begins(wall, LINK_DOWN));
                 self.handle(Event::LinkLost);
             }
             Incoming::Trouble(why) => self.handle(Event::LinkTrouble(why.to_string())),
@@ -268,11 +272,37 @@ impl Session {
         self.handle(Event::Post { notice: report.notice, outcome: report.outcome });
     }
 
-    fn store_told(&mut self, told: Told) {
+    /// Whether everything has to be started anew.
+    fn store_told(&mut self, told: Told) -> bool {
         match told {
-            Told::Health(outcome) => self.handle(Event::Store(outcome)),
+            Told::Health(outcome) => {
+                match &outcome {
+                    StoreOutcome::Failing(why) => tracing::error!("{why}"),
+                    StoreOutcome::Healthy => {
+                        tracing::info!("the store is written again");
+                        self.open_door();
+                    }
+                }
+                self.handle(Event::Store(outcome));
+            }
             Told::Dropped { notice, why } => self.handle(Event::Post { notice, outcome: PostOutcome::Refused(why) }),
+            Told::Older => {
+                tracing::warn!(
+                    "the store can be used again, and remembers more than we do: everything is started anew"
+                );
+                return true;
+            }
             Told::Log(words) => tracing::warn!("{words}"),
+        }
+        false
+    }
+
+    /// A store that was taken up late has a folder for the control socket.
+    fn open_door(&mut self) {
+        if self.door.is_none()
+            && let Ok((door, asked)) = Door::open(&self.config.store.folder)
+        {
+            (self.door, self.asked) = (Some(door), asked);
         }
     }
 

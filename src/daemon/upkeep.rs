@@ -7,9 +7,10 @@ use crate::clock::ticks;
 use crate::engine::event::Event;
 use crate::page;
 use crate::store;
+use crate::terms::time::Wall;
 use sd_notify::NotifyState;
 use std::sync::Arc;
-use std::sync::atomic::Ordering;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::Duration;
 
 /// Between two snapshots of what was learned, and the least of it after a mail.
@@ -35,28 +36,12 @@ impl Session {
             (self.saved_at, self.mailed) = (now, false);
             drop(self.store.save(packed(self.engine.snapshot())));
         }
-        self.ask_the_store();
-        let rounds =
-            [self.link.rounds(), self.store_rounds.load(Ordering::Relaxed), self.post.rounds.load(Ordering::Relaxed)];
+        self.asking.ask(&self.store, self.clock.now().wall);
+        let rounds = [self.link.rounds(), self.asking.rounds(), self.post.rounds.load(Ordering::Relaxed)];
         match self.pulse.feel(rounds, now) {
             None => tell_system(&[NotifyState::Watchdog]),
             Some(part) => tracing::error!("{} stands still; the watchdog is not fed", name(part)),
         }
-    }
-
-    /// Asks the store's writer for nothing, to see whether it answers.
-    fn ask_the_store(&self) {
-        if self.store_asked.swap(true, Ordering::Relaxed) {
-            return;
-        }
-        let reply = self.store.due(self.clock.now().wall, 0);
-        let (asked, rounds) = (self.store_asked.clone(), self.store_rounds.clone());
-        tokio::spawn(async move {
-            if !matches!(reply.await, Err(store::Error::Behind | store::Error::Closed)) {
-                rounds.fetch_add(1, Ordering::Relaxed);
-            }
-            asked.store(false, Ordering::Relaxed);
-        });
     }
 
     /// Shows the house to the page each second, or seldomer where it is so large that drawing it takes long.
@@ -75,10 +60,137 @@ impl Session {
     }
 }
 
+/// Asks the store's writer for nothing, to see whether it answers.
+#[derive(Debug, Default)]
+pub(super) struct Asking {
+    asked: Arc<AtomicBool>,
+    rounds: Arc<AtomicU64>,
+}
+
+impl Asking {
+    /// Grows with every answer.
+    fn rounds(&self) -> u64 {
+        self.rounds.load(Ordering::Relaxed)
+    }
+
+    /// Asks, unless an answer is still awaited.
+    fn ask(&self, store: &store::Store, at: Wall) {
+        if self.asked.swap(true, Ordering::Relaxed) {
+            return;
+        }
+        let reply = store.due(at, 0);
+        let (asked, rounds) = (self.asked.clone(), self.rounds.clone());
+        tokio::spawn(async move {
+            if !matches!(reply.await, Err(store::Error::Behind | store::Error::Closed)) {
+                rounds.fetch_add(1, Ordering::Relaxed);
+            }
+            asked.store(false, Ordering::Relaxed);
+        });
+    }
+}
+
 fn name(part: Part) -> &'static str {
     match part {
         Part::Poll => "the link to the broker",
         Part::Store => "the store",
         Part::Post => "the post",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::outbox::Outbox;
+    use super::super::pulse::STANDS_STILL;
+    use super::*;
+    use crate::mqtt::link::Pace;
+    use crate::notice::message_id::Seal;
+    use crate::post::settings::{Mailbox, Way};
+    use crate::post::{self, Limits, Post};
+    use crate::store::{Names, Opening, Store, settings};
+    use crate::terms::time::{Now, Span};
+
+    const AT: Wall = Wall::from_ms(1_767_600_000_000);
+
+    /// A store whose disk stands still as long as it is told to.
+    fn store(still: &Arc<AtomicBool>, folder: &std::path::Path) -> Arc<Store> {
+        let still = still.clone();
+        let opening = Opening {
+            names: Names::default(),
+            clock: Arc::new(|| Now::at(AT.as_ms())),
+            tell: Box::new(|_| {}),
+            hook: Some(Arc::new(move |_| {
+                while still.load(Ordering::SeqCst) {
+                    std::thread::sleep(Duration::from_millis(1));
+                }
+                Ok(())
+            })),
+        };
+        let (keep_readings, keep_summaries) = (Span::days(90), Span::days(365));
+        let settings = settings::Settings { folder: folder.to_owned(), keep_readings, keep_summaries };
+        Arc::new(Store::open(&settings, opening).expect("opens").0)
+    }
+
+    /// Turns the runtime until it is so; what never comes is seen by the test that hangs.
+    async fn until(so: impl Fn() -> bool) {
+        while !so() {
+            tokio::time::sleep(Duration::from_millis(1)).await;
+        }
+    }
+
+    #[tokio::test]
+    async fn a_disk_that_stands_still_stops_the_store_and_the_post_from_going_round() {
+        let folder = std::env::temp_dir().join(format!("warmside-upkeep-{}", std::process::id()));
+        let still = Arc::new(AtomicBool::new(false));
+        let store = store(&still, &folder);
+        let asking = Asking::default();
+        let rounds = Arc::new(AtomicU64::new(0));
+        let from = Mailbox { name: None, address: "warmside@example.org".into() };
+        let post = Post::new(post::Opening {
+            ways: vec![Way::Folder { folder: folder.join("mail"), from }],
+            site: "Test Lane".into(),
+            seal: Seal::new("00"),
+            clock: Arc::new(|| AT),
+            report: Box::new(|_| {}),
+            draw: None,
+            limits: Limits { poll: Duration::from_millis(1), ..Limits::default() },
+        });
+        let posting = tokio::spawn(post.run(Outbox { store: store.clone(), rounds: rounds.clone() }));
+        let both = || [asking.rounds(), rounds.load(Ordering::Relaxed)];
+        // Both go round while the disk does.
+        for _ in 0..3 {
+            let before = both();
+            asking.ask(&store, AT);
+            until(|| both().iter().zip(before).all(|(now, before)| *now > before)).await;
+        }
+        still.store(true, Ordering::SeqCst);
+        // The writer comes to the disk with this order, and not away from it.
+        let flush = store.flush();
+        asking.ask(&store, AT);
+        tokio::time::sleep(Duration::from_millis(50)).await;
+        let before = both();
+        for _ in 0..100 {
+            asking.ask(&store, AT);
+            tokio::time::sleep(Duration::from_millis(1)).await;
+        }
+        assert_eq!(both(), before, "nothing goes round");
+        still.store(false, Ordering::SeqCst);
+        flush.await.expect("written");
+        until(|| both().iter().zip(before).all(|(now, before)| *now > before)).await;
+        posting.abort();
+        let _ = std::fs::remove_dir_all(&folder);
+    }
+
+    #[test]
+    fn no_part_that_is_well_stands_still_for_so_long() {
+        let pace = Pace::default();
+        let turns = [
+            pace.stalled_after,
+            pace.subscribed_within,
+            pace.backoff_most,
+            Duration::from_secs(u64::from(pace.connect_s) + 5),
+            // Two ways out that both hang, each with its parting word.
+            2 * (Limits::default().whole + Duration::from_secs(2)),
+        ];
+        assert!(turns.iter().all(|turn| *turn < STANDS_STILL), "{turns:?}");
     }
 }

@@ -1,8 +1,9 @@
 //! The handle by which the daemon speaks to the writer's thread.
 
-use super::opening::{self, Opened};
+use super::disk::Disk;
+use super::opening::{self, Start};
 use super::writer::{Job, Writer};
-use super::{Error, Found, MOST_HELD, MOST_JOBS, Mail, Names, Opening, Settled, settings};
+use super::{Error, Found, MOST_HELD, MOST_JOBS, Mail, Opening, Settled, settings};
 use crate::incident::Row;
 use crate::notice::NoticeRow;
 use crate::reading::{Reading, Slot, Target};
@@ -85,13 +86,14 @@ impl<T> Future for Reply<T> {
 impl<T> Unpin for Reply<T> {}
 
 impl Store {
-    /// Opens or begins the store, checks it, and starts its writer.
+    /// Opens or begins the store, checks it, and starts its writer: without a file where the disk refuses one.
     pub fn open(settings: &settings::Settings, opening: Opening) -> Result<(Store, Found), Error> {
         let now = (opening.clock)();
-        let Opened { db, lock, found, told, mails } = opening::open(&settings.folder, now, opening.hook.as_ref())?;
+        let Start { db, lock, found, told, mails } = opening::start(&settings.folder, now, opening.hook.as_ref())?;
+        let disk = Disk::new(db, lock, settings.folder.clone(), found.site.clone(), now);
         let (jobs, orders) = sync_channel(MOST_JOBS);
         let inbox = Arc::new(Inbox::default());
-        let writer = Writer::new(db, lock, settings, opening, Arc::clone(&inbox), (mails, told), found.last);
+        let writer = Writer::new(disk, settings, opening, Arc::clone(&inbox), (mails, told), &found);
         std::thread::Builder::new()
             .name("store".to_owned())
             .spawn(move || writer.run(&orders))
@@ -145,12 +147,6 @@ impl Store {
     /// Replaces the engine's snapshot, whole.
     pub fn save(&self, snapshot: Vec<(String, Vec<u8>)>) -> Reply<()> {
         self.order(|reply| Job::Save { snapshot, reply })
-    }
-
-    /// After a reload: what indices mean from now on. Readings kept before keep their old names.
-    pub fn rename(&self, names: Names) -> Reply<()> {
-        let before = self.inbox.take();
-        self.order(|reply| Job::Rename { before, names, reply })
     }
 
     /// Writes what waits, now.

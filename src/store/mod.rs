@@ -5,8 +5,12 @@
 //! - [`Store::keep`] takes a reading (never blocks, written within a second),
 //! - [`Store::commit`] writes changed rows together with the mails that tell of them, in one transaction,
 //! - [`Store::due`] and [`Store::settle`] are the outbox: what to send now, and what became of it,
-//! - [`Store::gap_begins`], [`Store::gap_ends`], [`Store::save`], [`Store::rename`], [`Store::flush`], [`Store::close`],
+//! - [`Store::gap_begins`], [`Store::gap_ends`], [`Store::save`], [`Store::flush`], [`Store::close`],
 //! - [`reader::Reader`] is the read side: its own read-only connection, short reads, `backup`.
+//!
+//! Where the file cannot be opened at the start, the writer starts without it, reads what can be read, keeps what is new in
+//! memory within the same bounds, and takes the file up when it can (`disk.rs`). Refused are only a store that is in use,
+//! newer, or not ours.
 //!
 //! A [`Reply`] is a future; where there is no runtime, [`Reply::wait`] blocks for it. When the disk refuses, a commit
 //! is tried a bounded number of times, then kept in memory, where `due` finds its mails all the same: silence would be
@@ -14,6 +18,8 @@
 //! must know comes by the `tell` function of [`Opening`]: see [`Told`].
 
 mod archive;
+mod batch;
+mod disk;
 mod handle;
 mod names;
 mod opening;
@@ -35,6 +41,7 @@ use crate::engine::event::StoreOutcome;
 use crate::incident::Row;
 use crate::terms::time::Now;
 use std::fmt;
+use std::io::ErrorKind;
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -54,6 +61,8 @@ pub enum Error {
     Folder(PathBuf, std::io::Error),
     /// Another Warmside has this store open.
     InUse(PathBuf),
+    /// A database of something else.
+    Foreign(PathBuf),
     /// Written by a newer Warmside; (found, newest that is known here).
     Newer(i64, i64),
     /// SQLite's refusal, in words.
@@ -66,15 +75,26 @@ pub enum Error {
     Closed,
 }
 
+impl Error {
+    /// Whether only the disk is to blame, so that it is worth looking again.
+    fn may_pass(&self) -> bool {
+        matches!(self, Error::Folder(..) | Error::Database(_))
+    }
+}
+
 impl fmt::Display for Error {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Error::Folder(path, why) => {
-                write!(
-                    f,
-                    "the store's folder {} cannot be used: {why}; check that it exists and is ours",
-                    path.display()
-                )
+                let todo = match why.kind() {
+                    ErrorKind::StorageFull | ErrorKind::QuotaExceeded => "free some space on its disk",
+                    ErrorKind::ReadOnlyFilesystem => "mount its disk for writing",
+                    _ => "check that it exists and is ours",
+                };
+                write!(f, "the store's folder {} cannot be used: {why}; {todo}", path.display())
+            }
+            Error::Foreign(path) => {
+                write!(f, "{} is a database, but not of Warmside: name another [store] folder", path.display())
             }
             Error::InUse(path) => {
                 write!(
@@ -104,6 +124,9 @@ pub enum Told {
     Health(StoreOutcome),
     /// The outbox was full and this notice's mail was given up: for `Event::Post` as refused.
     Dropped { notice: String, why: String },
+    /// The store that could not be read at the start can be opened, and holds open incidents and mails of its own. What
+    /// was read since is in it; everything is to be started anew over it.
+    Older,
     /// For the log.
     Log(String),
 }
@@ -132,6 +155,8 @@ pub struct Found {
     pub last: Option<Now>,
     /// Whether the last writer closed it in good order.
     pub clean: bool,
+    /// Whether the store is ours alone by its lock; not so only where its folder cannot be used.
+    pub locked: bool,
     pub rows: Vec<Row>,
     pub snapshot: Vec<(String, Vec<u8>)>,
     /// Where a damaged file was put; the store is a fresh one then.

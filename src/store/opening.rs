@@ -6,7 +6,7 @@ use super::{Error, FILE, Found, Hook, Mail, Told};
 use crate::engine::event::StoreOutcome;
 use crate::incident::Row;
 use crate::terms::time::{Mono, Now, Wall};
-use rusqlite::{Connection, ErrorCode, OptionalExtension};
+use rusqlite::{Connection, ErrorCode, OpenFlags, OptionalExtension};
 use std::fs::{self, File, TryLockError};
 use std::path::{Path, PathBuf};
 
@@ -35,36 +35,86 @@ const MIGRATIONS: &[&str] = &["
     CREATE TABLE gap(id INTEGER PRIMARY KEY, since INTEGER NOT NULL, until INTEGER, why TEXT NOT NULL);
 "];
 
-/// What the writer starts with.
+/// An open file, not yet begun to be written: see [`note`].
 pub(super) struct Opened {
     pub db: Connection,
+    pub found: Found,
+    pub mails: Outbox,
+}
+
+/// What the writer starts with.
+pub(super) struct Start {
+    /// `None`: the store cannot be opened now, which has been told.
+    pub db: Option<Connection>,
     /// Held as long as the store is open.
-    pub lock: File,
+    pub lock: Option<File>,
     pub found: Found,
     pub told: Vec<Told>,
     pub mails: Outbox,
 }
 
-pub(super) fn open(folder: &Path, now: Now, hook: Option<&Hook>) -> Result<Opened, Error> {
-    make_folder(folder)?;
-    let lock = lock(folder)?;
+/// Opens the store, or starts without it where only the disk is to blame: a house is watched all the same.
+pub(super) fn start(folder: &Path, now: Now, hook: Option<&Hook>) -> Result<Start, Error> {
+    let mut told = Vec::new();
+    let lock = match lock(folder) {
+        Ok(lock) => Ok(lock),
+        // Whoever may not write here may still see that another Warmside does.
+        Err(why) if why.may_pass() => match held(folder) {
+            Err(in_use) => return Err(in_use),
+            Ok(lock) => Err((lock, why)),
+        },
+        Err(why) => return Err(why),
+    };
+    let (lock, why) = match lock {
+        Ok(lock) => match open(folder, now, None, hook, &mut told) {
+            Ok(Opened { mut db, found, mails }) => {
+                // A disk that takes nothing more is told, and what is to be written waits in memory.
+                if let Err(error) = note(&mut db, &found, now) {
+                    told.push(Told::Health(StoreOutcome::Failing(words(folder, &error))));
+                }
+                return Ok(Start { db: Some(db), lock: Some(lock), found, told, mails });
+            }
+            Err(why) if why.may_pass() => (Some(lock), why),
+            Err(why) => return Err(why),
+        },
+        Err(without) => without,
+    };
+    told.clear();
+    let (mut found, mails) = read_only(folder, &mut told).unwrap_or_else(|| (nothing(now), Outbox::empty()));
+    found.locked = lock.is_some();
+    let words =
+        format!("{why}. Watching goes on in memory, and a restart before that is mended forgets what came since");
+    told.insert(0, Told::Health(StoreOutcome::Failing(words)));
+    Ok(Start { db: None, lock, found, told, mails })
+}
+
+/// Opens the file and looks into it. `site`: of the house that a fresh store is for; `None`: it is made.
+pub(super) fn open(
+    folder: &Path,
+    now: Now,
+    site: Option<&str>,
+    hook: Option<&Hook>,
+    told: &mut Vec<Told>,
+) -> Result<Opened, Error> {
     let path = folder.join(FILE);
-    let (mut db, set_aside) = match begin(&path) {
+    let refuse = |e: rusqlite::Error| Error::Database(words(folder, &e));
+    let (db, set_aside) = match begin(&path) {
         Ok(db) => (db, None),
         Err(Fault::Other(error)) => return Err(error),
+        Err(Fault::Refused(error)) => return Err(refuse(error)),
         Err(Fault::Damaged(why)) => {
             let aside = set_aside(&path, now.wall)?;
             let db = begin(&path).map_err(|fault| match fault {
                 Fault::Other(error) => error,
+                Fault::Refused(error) => refuse(error),
                 Fault::Damaged(why) => Error::Database(format!("a fresh store is damaged at once ({why}): the disk?")),
             })?;
             (db, Some((aside, why)))
         }
     };
     if let Some(hook) = hook {
-        hook("opened").map_err(|e| Error::Database(words(folder, &e)))?;
+        hook("opened").map_err(refuse)?;
     }
-    let mut told = Vec::new();
     if let Some((aside, why)) = &set_aside {
         told.push(Told::Health(StoreOutcome::Failing(format!(
             "the store was damaged ({why}) and is now {}; a fresh one was begun, so learned behaviour and open \
@@ -72,13 +122,37 @@ pub(super) fn open(folder: &Path, now: Now, hook: Option<&Hook>) -> Result<Opene
             aside.display()
         ))));
     }
-    let refuse = |e: rusqlite::Error| Error::Database(words(folder, &e));
-    let (found, mails) = look(&db, set_aside.map(|(aside, _)| aside), &mut told).map_err(refuse)?;
-    // A disk that takes nothing must not keep us from watching: it is told, and what is to be written waits in memory.
-    if let Err(error) = note(&mut db, &found, now) {
-        told.push(Told::Health(StoreOutcome::Failing(words(folder, &error))));
+    let (found, mails) = look(&db, set_aside.map(|(aside, _)| aside), site, told).map_err(refuse)?;
+    Ok(Opened { db, found, mails })
+}
+
+/// What can be read of a store that cannot be written: who was told what, and under which site.
+fn read_only(folder: &Path, told: &mut Vec<Told>) -> Option<(Found, Outbox)> {
+    let path = folder.join(FILE);
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX | OpenFlags::SQLITE_OPEN_URI;
+    let mut read = |address: PathBuf| {
+        let db = Connection::open_with_flags(address, flags).ok()?;
+        let version: i64 = db.query_row("PRAGMA user_version", [], |r| r.get(0)).ok()?;
+        let known = version == MIGRATIONS.len() as i64;
+        look(&db, None, None, told).ok().filter(|_| known)
+    };
+    read(path.clone()).or_else(|| {
+        // Where SQLite cannot lay its own files beside it. Without a log nobody has written, nothing is missed by that.
+        let log = fs::metadata(folder.join(format!("{FILE}-wal"))).map_or(0, |log| log.len());
+        let plain = path.to_str().filter(|path| log == 0 && !path.contains(['?', '#', '%']))?;
+        read(PathBuf::from(format!("file:{plain}?immutable=1")))
+    })
+}
+
+/// What is known of a house whose store cannot even be read.
+fn nothing(now: Now) -> Found {
+    let mut bytes = [0; 16];
+    if getrandom::fill(&mut bytes).is_err() {
+        // No randomness: the moment is as good as nothing else.
+        bytes = (now.wall.as_ms() as u128).to_be_bytes();
     }
-    Ok(Opened { db, lock, found, told, mails })
+    let site = bytes.iter().map(|byte| format!("{byte:02x}")).collect();
+    Found { site, last: None, clean: true, locked: false, rows: Vec::new(), snapshot: Vec::new(), set_aside: None }
 }
 
 fn make_folder(folder: &Path) -> Result<(), Error> {
@@ -95,7 +169,8 @@ fn make_folder(folder: &Path) -> Result<(), Error> {
 }
 
 /// A lock of its own and not SQLite's, which would shut our own readers out. The system drops it if we are killed.
-fn lock(folder: &Path) -> Result<File, Error> {
+pub(super) fn lock(folder: &Path) -> Result<File, Error> {
+    make_folder(folder)?;
     let file = File::options()
         .create(true)
         .truncate(false)
@@ -109,18 +184,25 @@ fn lock(folder: &Path) -> Result<File, Error> {
     }
 }
 
+/// The same where nothing can be written; `None`: it cannot be told whether anybody holds it.
+fn held(folder: &Path) -> Result<Option<File>, Error> {
+    let Ok(file) = File::open(folder.join("lock")) else { return Ok(None) };
+    match file.try_lock() {
+        Ok(()) => Ok(Some(file)),
+        Err(TryLockError::WouldBlock) => Err(Error::InUse(folder.to_owned())),
+        Err(TryLockError::Error(_)) => Ok(None),
+    }
+}
+
 enum Fault {
     Damaged(String),
+    Refused(rusqlite::Error),
     Other(Error),
 }
 
 impl From<rusqlite::Error> for Fault {
     fn from(error: rusqlite::Error) -> Fault {
-        if damaged(&error) {
-            Fault::Damaged(error.to_string())
-        } else {
-            Fault::Other(Error::Database(error.to_string()))
-        }
+        if damaged(&error) { Fault::Damaged(error.to_string()) } else { Fault::Refused(error) }
     }
 }
 
@@ -146,10 +228,7 @@ fn begin(path: &Path) -> Result<Connection, Fault> {
     let application: i64 = db.query_row("PRAGMA application_id", [], |r| r.get(0))?;
     let tables: i64 = db.query_row("SELECT count(*) FROM sqlite_schema", [], |r| r.get(0))?;
     if tables > 0 && application != APPLICATION {
-        return Err(Fault::Other(Error::Database(format!(
-            "{} is a database, but not of Warmside: name another [store] folder",
-            path.display()
-        ))));
+        return Err(Fault::Other(Error::Foreign(path.to_owned())));
     }
     check(&db)?;
     db.pragma_update(None, "journal_mode", "WAL")?;
@@ -195,7 +274,12 @@ fn set_aside(path: &Path, at: Wall) -> Result<PathBuf, Error> {
     Ok(name("", true))
 }
 
-fn look(db: &Connection, set_aside: Option<PathBuf>, told: &mut Vec<Told>) -> rusqlite::Result<(Found, Outbox)> {
+fn look(
+    db: &Connection,
+    set_aside: Option<PathBuf>,
+    for_site: Option<&str>,
+    told: &mut Vec<Told>,
+) -> rusqlite::Result<(Found, Outbox)> {
     let number = |key: &str| -> rusqlite::Result<Option<i64>> {
         db.query_row("SELECT value FROM meta WHERE key = ?", [key], |r| r.get(0)).optional()
     };
@@ -204,7 +288,7 @@ fn look(db: &Connection, set_aside: Option<PathBuf>, told: &mut Vec<Told>) -> ru
         _ => None,
     };
     let clean = number("clean")? == Some(1);
-    let site = site(db)?;
+    let site = site(db, for_site)?;
     let rows = db
         .prepare("SELECT key, json FROM state ORDER BY key")?
         .query_map([], |r| Ok(Row { key: r.get(0)?, json: Some(r.get(1)?) }))?
@@ -213,11 +297,11 @@ fn look(db: &Connection, set_aside: Option<PathBuf>, told: &mut Vec<Told>) -> ru
         .prepare("SELECT key, data FROM snapshot ORDER BY key")?
         .query_map([], |r| Ok((r.get(0)?, r.get(1)?)))?
         .collect::<rusqlite::Result<_>>()?;
-    Ok((Found { site, last, clean, rows, snapshot, set_aside }, mails(db, told)?))
+    Ok((Found { site, last, clean, locked: true, rows, snapshot, set_aside }, mails(db, told)?))
 }
 
-/// Notes that a process has begun, and the time since the last one as a gap.
-fn note(db: &mut Connection, found: &Found, now: Now) -> rusqlite::Result<()> {
+/// Notes that a process has begun at `now`, and the time since the last one as a gap.
+pub(super) fn note(db: &mut Connection, found: &Found, now: Now) -> rusqlite::Result<()> {
     let transaction = db.transaction()?;
     transaction.execute("INSERT OR REPLACE INTO meta VALUES('clean', 0)", [])?;
     if let Some(last) = found.last {
@@ -232,21 +316,22 @@ fn note(db: &mut Connection, found: &Found, now: Now) -> rusqlite::Result<()> {
     transaction.commit()
 }
 
-/// The random part of this store's Message-IDs, made when it is begun.
-fn site(db: &Connection) -> rusqlite::Result<String> {
+/// The random part of this store's Message-IDs, made when it is begun, unless the house has one already.
+fn site(db: &Connection, known: Option<&str>) -> rusqlite::Result<String> {
     let stored = db.query_row("SELECT value FROM meta WHERE key = 'site'", [], |r| r.get(0)).optional()?;
     if let Some(site) = stored {
         return Ok(site);
     }
     // SQLite seeds its randomness from the system's.
-    let site: String = db.query_row("SELECT lower(hex(randomblob(16)))", [], |r| r.get(0))?;
+    let made = || db.query_row("SELECT lower(hex(randomblob(16)))", [], |r| r.get(0));
+    let site = known.map_or_else(made, |known| Ok(known.to_owned()))?;
     db.execute("INSERT INTO meta VALUES('site', ?)", [&site])?;
     Ok(site)
 }
 
 fn mails(db: &Connection, told: &mut Vec<Told>) -> rusqlite::Result<Outbox> {
     let next_row = db.query_row("SELECT coalesce(max(id), 0) + 1 FROM mail", [], |r| r.get(0))?;
-    let mut outbox = Outbox { next_row, ..Outbox::default() };
+    let mut outbox = Outbox { next_row, ..Outbox::empty() };
     let mut mails = db.prepare("SELECT id, json, queued_at, attempts, next FROM mail WHERE waits ORDER BY id")?;
     let mut found = mails.query([])?;
     while let Some(row) = found.next()? {
@@ -288,6 +373,9 @@ pub(super) fn words(folder: &Path, error: &rusqlite::Error) -> String {
             format!(
                 "the store in {folder} is damaged ({error}): restart Warmside, which sets it aside and begins a fresh one"
             )
+        }
+        Some(ErrorCode::CannotOpen) => {
+            format!("the store in {folder} cannot be opened: look at its permissions and disk")
         }
         Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked) => {
             format!("another program holds the store in {folder}: end it")

@@ -92,13 +92,22 @@ pub(super) struct Entry {
 }
 
 /// By row number, which is the order in which they came.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub(super) struct Outbox {
     pub entries: BTreeMap<i64, Entry>,
     pub next_row: i64,
 }
 
 impl Outbox {
+    pub fn empty() -> Outbox {
+        Outbox { entries: BTreeMap::new(), next_row: 1 }
+    }
+
+    /// Whether no mail waits to be sent.
+    pub fn is_calm(&self) -> bool {
+        self.entries.values().all(|e| !e.mail.waits())
+    }
+
     pub fn add(&mut self, notice: NoticeRow, at: Wall) {
         if self.entries.values().any(|e| e.mail.notice.id == notice.id) {
             return;
@@ -146,6 +155,12 @@ impl Outbox {
                 recipient.words = "the outbox was full".to_owned();
             }
             dropped.push(entry.mail.notice.id.clone());
+        }
+        // What is settled waits for the disk alone; without one for days, the oldest are forgotten.
+        while self.entries.len() > 2 * MOST_MAILS {
+            let settled = self.entries.iter().find(|(_, e)| !e.mail.waits()).map(|(row, _)| *row);
+            let Some(row) = settled else { break };
+            self.entries.remove(&row);
         }
         dropped
     }

@@ -11,7 +11,6 @@ use std::collections::BTreeMap;
 const MOST_GAPS: usize = 10_000;
 
 /// Memory is ahead of the disk by this much. Empty in the steady state.
-#[derive(Default)]
 pub(super) struct Pending {
     rows: BTreeMap<String, Option<String>>,
     pub outbox: Outbox,
@@ -27,17 +26,23 @@ enum Gap {
 
 impl Pending {
     pub fn new(outbox: Outbox) -> Pending {
-        Pending { outbox, ..Pending::default() }
+        Pending { rows: BTreeMap::new(), outbox, gaps: Vec::new(), snapshot: None }
+    }
+
+    /// Leaves only the gaps: rows and mails belong to a past that is not this store's.
+    pub fn forget(&mut self) {
+        (self.rows, self.outbox, self.snapshot) = (BTreeMap::new(), Outbox::empty(), None);
     }
 
     /// Takes a commit. A notice that the outbox ever had is not taken again; where the disk cannot say, it is taken.
-    pub fn add(&mut self, db: &Connection, at: Wall, rows: Vec<Row>, notices: Vec<NoticeRow>) {
+    pub fn add(&mut self, db: Option<&Connection>, at: Wall, rows: Vec<Row>, notices: Vec<NoticeRow>) {
         self.rows.extend(rows.into_iter().map(|row| (row.key, row.json)));
         for notice in notices {
-            let known = db
-                .prepare_cached("SELECT 1 FROM mail WHERE notice = ?")
-                .and_then(|mut s| s.query_row([&notice.id], |_| Ok(())).optional());
-            if !matches!(known, Ok(Some(()))) {
+            let known = db.map(|db| {
+                db.prepare_cached("SELECT 1 FROM mail WHERE notice = ?")
+                    .and_then(|mut s| s.query_row([&notice.id], |_| Ok(())).optional())
+            });
+            if !matches!(known, Some(Ok(Some(())))) {
                 self.outbox.add(notice, at);
             }
         }

@@ -1,18 +1,19 @@
 //! The writer's thread: the only one that writes. Commits at once, readings each second, packing in between.
 
-use super::archive::{Archive, MOST_PROBES};
-use super::handle::{Inbox, Kept, Waiting};
+use super::archive::Archive;
+use super::batch::{alive, insert};
+use super::disk::{Disk, Look};
+use super::handle::{Inbox, Waiting};
+use super::opening::Opened;
 use super::outbox::{Mail, Outbox, Settled};
 use super::pending::Pending;
-use super::{Clock, Error, Hook, Names, Opening, Tell, Told, opening, settings};
+use super::{Clock, Error, Found, Hook, Names, Opening, Tell, Told, opening, settings};
 use crate::engine::event::StoreOutcome;
 use crate::incident::Row;
 use crate::notice::NoticeRow;
 use crate::reading::{Slot, Target};
 use crate::terms::time::{Mono, Now, Span, Wall};
-use rusqlite::{Connection, OptionalExtension, Transaction};
 use std::collections::BTreeMap;
-use std::fs::File;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError};
@@ -60,11 +61,6 @@ pub(super) enum Job {
         snapshot: Vec<(String, Vec<u8>)>,
         reply: Answer<()>,
     },
-    Rename {
-        before: Waiting,
-        names: Names,
-        reply: Answer<()>,
-    },
     Flush {
         reply: Answer<()>,
     },
@@ -85,9 +81,7 @@ pub(super) enum Job {
 }
 
 pub(super) struct Writer {
-    db: Connection,
-    /// Held, not used: see `opening::lock`.
-    _lock: File,
+    disk: Disk,
     folder: PathBuf,
     clock: Clock,
     tell: Tell,
@@ -107,18 +101,16 @@ pub(super) struct Writer {
 
 impl Writer {
     pub fn new(
-        db: Connection,
-        lock: File,
+        disk: Disk,
         settings: &settings::Settings,
         opening: Opening,
         inbox: Arc<Inbox>,
         (mails, told): (Outbox, Vec<Told>),
-        last: Option<Now>,
+        found: &Found,
     ) -> Writer {
         let now = (opening.clock)();
         let mut writer = Writer {
-            db,
-            _lock: lock,
+            disk,
             folder: settings.folder.clone(),
             clock: opening.clock,
             tell: opening.tell,
@@ -128,7 +120,7 @@ impl Writer {
             probes: BTreeMap::new(),
             batch: Waiting::default(),
             pending: Pending::new(mails),
-            archive: Archive::new(settings, last),
+            archive: Archive::new(settings, found.last),
             failing: None,
             healthy_from: Wall::MIN,
             forced_at: i64::MIN,
@@ -137,7 +129,9 @@ impl Writer {
         for word in told {
             if let Told::Health(StoreOutcome::Failing(why)) = &word {
                 writer.failing = Some(why.clone());
-                writer.healthy_from = now.wall + TOLD_FOR;
+                if found.set_aside.is_some() {
+                    writer.healthy_from = now.wall + TOLD_FOR;
+                }
             }
             (writer.tell)(word);
         }
@@ -177,7 +171,7 @@ impl Writer {
         // A reply that nobody waits for is no fault.
         match job {
             Job::Commit { at, rows, notices, reply } => {
-                self.pending.add(&self.db, at, rows, notices);
+                self.pending.add(self.disk.known(), at, rows, notices);
                 for notice in self.pending.outbox.trim() {
                     let why = "the outbox is full: too many mails wait to be sent".to_owned();
                     (self.tell)(Told::Dropped { notice, why });
@@ -203,15 +197,8 @@ impl Writer {
                 self.pending.snapshot(snapshot);
                 let _ = reply.send(self.pay(&TRIES));
             }
-            Job::Rename { before, names, reply } => {
-                let written = self.write_batch(before, false);
-                self.names = names;
-                self.probes.clear();
-                let _ = reply.send(written);
-            }
             Job::Flush { reply } => {
-                let batch = self.inbox.take();
-                let _ = reply.send(self.write_batch(batch, true).and_then(|()| self.pay(&TRIES)));
+                let _ = reply.send(self.write_batch(true).and_then(|()| self.pay(&TRIES)));
             }
             Job::Close { .. } => {}
             #[cfg(test)]
@@ -221,22 +208,20 @@ impl Writer {
             }
             #[cfg(test)]
             Job::Run { sql, reply } => {
-                let ran = self.db.execute_batch(&sql).map_err(|e| Error::Database(e.to_string()));
-                let _ = reply.send(ran);
+                let ran = self.disk.db().and_then(|db| db.execute_batch(&sql));
+                let _ = reply.send(ran.map_err(|e| Error::Database(e.to_string())));
             }
         }
     }
 
     /// What is due each second; returns how long to wait for orders.
     fn tick(&mut self) -> Duration {
-        let batch = self.inbox.take();
-        let written = self.write_batch(batch, false);
-        if written.is_err() || self.pay(&TRIES[..1]).is_err() {
+        if self.write_batch(false).is_err() || self.pay(&TRIES[..1]).is_err() {
             return BATCH;
         }
         let now = (self.clock)();
         let step = stepper(self.hook.as_ref());
-        let round = self.archive.round(&mut self.db, now, &step);
+        let round = self.disk.db().and_then(|db| self.archive.round(db, now, &step));
         if let Some(words) = self.archive.said.take() {
             (self.tell)(Told::Log(words.to_owned()));
         }
@@ -255,17 +240,14 @@ impl Writer {
         if self.pending.is_empty() {
             return Ok(());
         }
+        self.find_disk()?;
         // A disk that is known to refuse is not waited for at every order: the daemon's loop waits for us.
         let tries = if self.failing.is_some() { &tries[..1] } else { tries };
         let mut last = None;
         for wait in tries {
             std::thread::sleep(*wait);
-            match self.try_to_pay() {
-                Ok(()) => {
-                    self.pending.written();
-                    self.succeeds();
-                    return Ok(());
-                }
+            match self.try_to_write(true, true) {
+                Ok(()) => return Ok(()),
                 Err(error) => last = Some(error),
             }
         }
@@ -275,86 +257,102 @@ impl Writer {
         }
     }
 
-    fn try_to_pay(&mut self) -> rusqlite::Result<()> {
+    /// One transaction for the readings of a second. `force`: to the disk itself, which else happens once a minute.
+    fn write_batch(&mut self, force: bool) -> Result<(), Error> {
+        self.batched_at = (self.clock)().mono;
+        self.collect();
+        self.find_disk()?;
+        self.try_to_write(force, false).map_err(|error| Error::Owed(self.fails(&error)))
+    }
+
+    /// Takes what was kept since, within the bound of what may wait.
+    fn collect(&mut self) {
+        let fresh = self.inbox.take();
+        self.batch.kept.extend(fresh.kept);
+        self.batch.lost = match (self.batch.lost, fresh.lost) {
+            (Some(a), Some(b)) => Some((a.0.min(b.0), a.1.max(b.1))),
+            (a, b) => a.or(b),
+        };
+        self.batch.trim();
+    }
+
+    /// One transaction for the readings that wait and, if asked, what memory is ahead by: whatever is older than the moment
+    /// that it notes as our last is on the disk with it. `force`: to the disk itself.
+    fn try_to_write(&mut self, force: bool, pending: bool) -> rusqlite::Result<()> {
+        let now = (self.clock)();
+        self.collect();
+        let force = force || now.wall.as_ms().saturating_sub(self.forced_at).saturating_abs() >= FORCED;
+        let written = self.transact(now, force, pending);
+        if written.is_err() {
+            // Numbers given out in the failed transaction are void.
+            self.probes.clear();
+            return written;
+        }
+        if force {
+            self.forced_at = now.wall.as_ms();
+        }
+        if pending {
+            self.pending.written();
+        }
+        self.batch.kept.clear();
+        if let Some((from, to)) = self.batch.lost.take() {
+            self.pending.gap(from, to, "the disk refused for too long, and memory was full");
+        }
+        self.succeeds();
+        Ok(())
+    }
+
+    fn transact(&mut self, now: Now, force: bool, pending: bool) -> rusqlite::Result<()> {
         let step = stepper(self.hook.as_ref());
         step("begin")?;
-        // FULL: who was told what must outlive the mains.
-        self.db.execute_batch("PRAGMA synchronous = FULL")?;
-        let transaction = self.db.transaction()?;
-        self.pending.write(&transaction, &step)?;
-        alive(&transaction, (self.clock)())?;
+        let db = self.disk.db()?;
+        // FULL: who was told what must outlive the mains. NORMAL: the mains going may cost the last minute of readings, which
+        // opening records as a gap; it spares a memory card 59 of 60 syncs.
+        db.execute_batch(if force { "PRAGMA synchronous = FULL" } else { "PRAGMA synchronous = NORMAL" })?;
+        let transaction = db.transaction()?;
+        if pending {
+            self.pending.write(&transaction, &step)?;
+        }
+        insert(&transaction, &self.batch, &mut self.probes, &self.names)?;
+        alive(&transaction, now)?;
         step("commit")?;
         transaction.commit()?;
         step("committed")
     }
 
-    /// One transaction for the readings of a second. `force`: to the disk itself, which else happens once a minute.
-    fn write_batch(&mut self, batch: Waiting, force: bool) -> Result<(), Error> {
-        let now = (self.clock)();
-        self.batched_at = now.mono;
-        self.batch.kept.extend(batch.kept);
-        self.batch.lost = match (self.batch.lost, batch.lost) {
-            (Some(a), Some(b)) => Some((a.0.min(b.0), a.1.max(b.1))),
-            (a, b) => a.or(b),
-        };
-        self.batch.trim();
-        let force = force || now.wall.as_ms().saturating_sub(self.forced_at).saturating_abs() >= FORCED;
-        match self.try_to_write_batch(now, force) {
-            Ok(()) => {
-                if force {
-                    self.forced_at = now.wall.as_ms();
-                }
-                self.batch.kept.clear();
-                if let Some((from, to)) = self.batch.lost.take() {
-                    self.pending.gap(from, to, "the disk refused for too long, and memory was full");
-                }
-                self.succeeds();
-                Ok(())
+    /// Makes sure that there is a file to write into, and looks for it now and then while there is none.
+    fn find_disk(&mut self) -> Result<(), Error> {
+        match self.disk.look((self.clock)(), self.hook.as_ref()) {
+            Look::Open => return Ok(()),
+            Look::TakenUp(told) => {
+                told.into_iter().for_each(|word| (self.tell)(word));
+                return Ok(());
             }
-            Err(error) => {
-                // Numbers given out in the failed transaction are void.
-                self.probes.clear();
-                Err(Error::Owed(self.fails(&error)))
-            }
+            // Mails that wait would be lost with the house that wrote them.
+            Look::Stranger(opened) if self.pending.outbox.is_calm() => self.leave_to(*opened),
+            Look::Stranger(_) | Look::Missing => {}
         }
+        Err(Error::Owed(self.failing.clone().unwrap_or_default()))
     }
 
-    fn try_to_write_batch(&mut self, now: Now, force: bool) -> rusqlite::Result<()> {
-        let step = stepper(self.hook.as_ref());
-        step("batch begin")?;
-        // NORMAL: the mains going may cost the last minute of readings, which opening records as a gap; it spares a
-        // memory card 59 of 60 syncs.
-        self.db.execute_batch(if force { "PRAGMA synchronous = FULL" } else { "PRAGMA synchronous = NORMAL" })?;
-        let transaction = self.db.transaction()?;
-        {
-            let mut insert = transaction.prepare_cached("INSERT OR REPLACE INTO reading VALUES(?, ?, ?)")?;
-            for Kept { target, slot, t, v } in &self.batch.kept {
-                let probe = match self.probes.get(&(*target, *slot)) {
-                    Some(probe) => *probe,
-                    None => {
-                        let probe = number(&transaction, self.names.of(*target, *slot))?;
-                        self.probes.insert((*target, *slot), probe);
-                        probe
-                    }
-                };
-                if let Some(probe) = probe {
-                    insert.execute((probe, t, v))?;
-                }
-            }
+    /// Hands what was read over to a store whose past is not ours, and has everything started anew over it.
+    fn leave_to(&mut self, opened: Opened) {
+        let handed_over = self.disk.begin(opened).and_then(|()| self.try_to_write(true, false));
+        if handed_over.is_ok() {
+            self.pending.forget();
+            let _ = self.try_to_write(true, true);
+            (self.tell)(Told::Older);
         }
-        alive(&transaction, now)?;
-        step("batch commit")?;
-        transaction.commit()
+        self.disk.leave(handed_over.is_ok());
     }
 
     fn close(&mut self) -> Result<(), Error> {
-        let batch = self.inbox.take();
-        self.write_batch(batch, true)?;
+        self.write_batch(true)?;
         self.pay(&TRIES)?;
-        let closed = self
-            .db
-            .execute("INSERT OR REPLACE INTO meta VALUES('clean', 1)", [])
-            .and_then(|_| self.db.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(())));
+        let closed = self.disk.db().and_then(|db| {
+            db.execute("INSERT OR REPLACE INTO meta VALUES('clean', 1)", [])?;
+            db.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))
+        });
         closed.map_err(|error| Error::Database(opening::words(&self.folder, &error)))
     }
 
@@ -379,25 +377,4 @@ impl Writer {
 fn stepper(hook: Option<&Hook>) -> impl Fn(&'static str) -> rusqlite::Result<()> + use<> {
     let hook = hook.cloned();
     move |name| hook.as_ref().map_or(Ok(()), |hook| hook(name))
-}
-
-/// A probe's number, given out when it is first heard; `None` when it has no name or there are too many.
-fn number(db: &Transaction<'_>, name: Option<String>) -> rusqlite::Result<Option<i64>> {
-    let Some(name) = name else { return Ok(None) };
-    let known =
-        db.prepare_cached("SELECT id FROM probe WHERE name = ?")?.query_row([&name], |r| r.get(0)).optional()?;
-    if let Some(id) = known {
-        return Ok(Some(id));
-    }
-    db.prepare_cached("INSERT INTO probe(name) VALUES(?)")?.execute([&name])?;
-    let id = db.last_insert_rowid();
-    Ok((id < MOST_PROBES).then_some(id))
-}
-
-/// When we were last alive, in the same transaction as what was last written: what follows it is a gap.
-fn alive(db: &Transaction<'_>, now: Now) -> rusqlite::Result<()> {
-    let mut put = db.prepare_cached("INSERT OR REPLACE INTO meta VALUES(?, ?)")?;
-    put.execute(("last_mono", now.mono.as_ms()))?;
-    put.execute(("last_wall", now.wall.as_ms()))?;
-    Ok(())
 }

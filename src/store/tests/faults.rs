@@ -110,6 +110,20 @@ fn killed_at_any_step_nothing_that_was_acknowledged_is_missing() {
 }
 
 #[test]
+fn what_was_read_before_a_commit_is_on_the_disk_with_it() {
+    let folder = Folder::new();
+    let house = open(&folder, START);
+    house.store.keep(&reading(0, START + 1, 28.1));
+    house.set(START + 500);
+    change(&house, 1).unwrap();
+    // Killed here, the gap begins at the commit: what is older must not be missing.
+    let killed = folder.copy();
+    let readings = Reader::open(&killed.0).unwrap().readings(WARM, wall(0), wall(i64::MAX), 9).unwrap();
+    assert_eq!(readings, [(wall(START + 1), 28.1)]);
+    assert_eq!(open(&killed, START + 60_000).found.last, Some(Now::at(START + 500)));
+}
+
+#[test]
 fn a_log_cut_at_any_length_opens_with_a_whole_prefix() {
     let folder = Folder::new();
     let house = open(&folder, START);

@@ -1,5 +1,6 @@
 //! The store under test: a folder that goes away, a clock that is set, and what the writer told.
 
+mod absent;
 mod archive;
 mod faults;
 mod outbox;
@@ -67,15 +68,15 @@ struct House {
 }
 
 fn try_open(folder: &Path, wall: i64, hook: Option<Hook>) -> Result<House, Error> {
+    open_keeping(folder, wall, hook, Span::days(90))
+}
+
+fn open_keeping(folder: &Path, wall: i64, hook: Option<Hook>, keep_readings: Span) -> Result<House, Error> {
     let clock = Arc::new(AtomicI64::new(wall));
     let told = Arc::new(Mutex::new(Vec::new()));
     let leapt = Arc::new(AtomicI64::new(0));
     let (ticks, leap, heard) = (Arc::clone(&clock), Arc::clone(&leapt), Arc::clone(&told));
-    let settings = settings::Settings {
-        folder: folder.to_owned(),
-        keep_readings: Span::days(90),
-        keep_summaries: Span::days(5 * 365),
-    };
+    let settings = settings::Settings { folder: folder.to_owned(), keep_readings, keep_summaries: Span::days(5 * 365) };
     let opening = Opening {
         names: Names { enclosures: (1..=20).map(|i| (format!("a{i}"), vec![])).collect(), rooms: vec![] },
         clock: Arc::new(move || {
