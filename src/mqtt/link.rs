@@ -3,6 +3,7 @@
 use super::options::options;
 use super::queue::{LARGEST_QUEUE, LONGEST_QUEUE, Outlet, queue};
 use super::settings::Broker;
+use super::twice::Twice;
 use super::{Inbox, Incoming, Message, Publisher, Trouble, publish, why::why};
 use rumqttc::{
     AsyncClient, Event, EventLoop, MqttOptions, Outgoing, Packet, QoS, SubscribeFilter, SubscribeReasonCode,
@@ -95,8 +96,9 @@ impl Link {
         let publisher = Publisher::default();
         let rounds = Arc::new(AtomicU64::new(0));
         let presence = wish.presence.clone();
-        let poller =
-            Poller { options, wish, pace, ticks, outlet, up, publisher: publisher.clone(), rounds: rounds.clone() };
+        let twice = Twice::new(&wish.filters);
+        let (publisher_, rounds_) = (publisher.clone(), rounds.clone());
+        let poller = Poller { options, wish, pace, ticks, outlet, twice, up, publisher: publisher_, rounds: rounds_ };
         let poll = tokio::spawn(poller.run());
         let publish = tokio::spawn(publish::run(publisher.clone(), client.clone()));
         Ok((Link { publisher, presence, rounds, client, poll, publish }, inbox))
@@ -153,6 +155,7 @@ struct Poller {
     pace: Pace,
     ticks: fn() -> Duration,
     outlet: Outlet,
+    twice: Twice,
     up: watch::Sender<Option<AsyncClient>>,
     publisher: Publisher,
     rounds: Arc<AtomicU64>,
@@ -232,7 +235,10 @@ impl Poller {
                         Err(why) => return Ended { why, lasted: None, farewell: false },
                     }
                 }
-                Ok(Ok(Event::Incoming(Packet::Publish(publish)))) => self.hand_on(publish),
+                Ok(Ok(Event::Incoming(Packet::Publish(publish)))) => {
+                    self.outlet.make_room().await;
+                    self.hand_on(publish);
+                }
                 Ok(Ok(Event::Outgoing(Outgoing::Disconnect))) => {
                     return Ended { why: Trouble::Broken("we left".into()), lasted, farewell: true };
                 }
@@ -273,6 +279,9 @@ impl Poller {
     }
 
     fn hand_on(&mut self, publish: rumqttc::Publish) {
+        if self.twice.is_copy(&publish, (self.ticks)()) {
+            return;
+        }
         // A copy: a slice of the client's read buffer would keep the whole buffer alive while it waits.
         let payload = publish.payload.to_vec();
         self.outlet.offer(Message { topic: publish.topic, payload, retained: publish.retain });

@@ -11,11 +11,9 @@ pub(super) fn options(broker: &Broker, wish: &Wish, pace: &Pace) -> Result<MqttO
     if wish.client_id.is_empty() || broker.host.is_empty() || broker.port == 0 {
         return Err(Trouble::Settings("the broker needs a host, a port and a client id".into()));
     }
-    let ipv6 = broker.host.contains(':');
-    if ipv6 && broker.tls {
-        return Err(Trouble::Settings("mqtts:// needs a host name or an IPv4 address".into()));
-    }
-    let host = if ipv6 { format!("[{}]", broker.host) } else { broker.host.clone() };
+    // With TLS the client holds the host against the certificate, which names an address without brackets; it is found so, too.
+    let bracketed = broker.host.contains(':') && !broker.tls;
+    let host = if bracketed { format!("[{}]", broker.host) } else { broker.host.clone() };
     let mut options = MqttOptions::new(&wish.client_id, host, broker.port);
     options
         .set_keep_alive(Duration::from_secs(pace.keep_alive_s.max(1).into()))
@@ -70,7 +68,6 @@ mod tests {
         let cases = [
             (Broker { host: String::new(), ..broker() }, wish(None), "needs a host"),
             (Broker { port: 0, ..broker() }, wish(None), "needs a host"),
-            (Broker { host: "::1".into(), tls: true, ..broker() }, wish(None), "host name"),
             (Broker { password: Some(Secret::new("hush")), ..broker() }, wish(None), "needs a user"),
             (Broker { tls: true, ca_pem: Some(b"no pem".to_vec()), ..broker() }, wish(None), "ca_file"),
             (broker(), wish(Some("w/#")), "published"),

@@ -18,6 +18,8 @@ async fn every_connection_subscribes_whatever_the_broker_says_of_a_session() {
         let mut guest = script.guest().await;
         // "Session present", though a clean one was asked for: a lie that must not keep us from subscribing.
         guest.say(&[0x20, 2, 1, 0]).await;
+        // Byte 7 of CONNECT's body is its flags, bit 1 a clean session (section 3.1.2.3).
+        assert_eq!(guest.connect[7] & 0b10, 0b10, "a kept session would replay old readings as new ones");
         let (id, filters) = guest.subscribe().await;
         assert_eq!(filters, ["rack/+", "room/air"]);
         guest.suback(id, &[1, 1]).await;
@@ -222,6 +224,48 @@ async fn a_loop_that_is_busy_does_not_stop_the_polling() {
     }
     guest.say(&publish("a", b"last", false, None)).await;
     assert_eq!(heard(&mut inbox).await.1, b"last");
+}
+
+#[tokio::test]
+async fn states_and_messages_pass_each_other() {
+    let script = Script::new().await;
+    let (link, mut inbox) = start(&script, &["a"], brisk());
+    let (mut guest, _) = script.subscriber().await;
+    assert!(matches!(next(&mut inbox).await, Incoming::Up));
+    // Far more states than the client's own queue holds, while as many messages come that want to be acknowledged.
+    for i in 0..3_000_u16 {
+        link.publisher().publish(format!("state/{i}"), "in-band".into());
+    }
+    let (mut states, mut acks) = (0, 0);
+    for id in 1..=3_000_u16 {
+        guest.say(&publish("a", b"21.5", false, Some(id))).await;
+    }
+    while states < 3_000 || acks < 3_000 {
+        match guest.next().await.expect("the link lives").0 & 0xF0 {
+            0x30 => states += 1,
+            0x40 => acks += 1,
+            0xC0 => guest.say(&[0xD0, 0]).await,
+            other => panic!("{other:#x}"),
+        }
+    }
+    for _ in 0..3_000 {
+        assert_eq!(heard(&mut inbox).await.1, b"21.5");
+    }
+}
+
+#[tokio::test]
+async fn a_message_that_two_filters_match_is_heard_once() {
+    let script = Script::new().await;
+    let (_link, mut inbox) = start(&script, &["a/+", "+/b", "$SYS/uptime"], brisk());
+    let (mut guest, _) = script.subscriber().await;
+    for (topic, payload) in
+        [("a/b", "1"), ("a/b", "1"), ("a/b", "2"), ("a/b", "2"), ("a/c", "3"), ("a/c", "3"), ("$SYS/uptime", "4")]
+    {
+        guest.say(&publish(topic, payload.as_bytes(), false, None)).await;
+    }
+    for want in ["1", "2", "3", "3", "4"] {
+        assert_eq!(heard(&mut inbox).await.1, want.as_bytes());
+    }
 }
 
 #[tokio::test]

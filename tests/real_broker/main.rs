@@ -133,6 +133,29 @@ async fn an_expired_certificate_is_refused_and_a_client_certificate_shown() {
 
 #[tokio::test]
 #[ignore = "needs mosquitto"]
+async fn an_ipv6_address_is_reached_with_tls_and_without() {
+    if std::net::TcpListener::bind("[::1]:0").is_err() {
+        println!("this machine has no IPv6: not tried");
+        return;
+    }
+    let lines = "listener SECOND ::1\nallow_anonymous true\ncafile FOLDER/ca.pem\ncertfile FOLDER/srv.pem\n\
+                 keyfile FOLDER/srv.key\nlistener THIRD ::1\n";
+    let port = || std::net::TcpListener::bind("[::1]:0").and_then(|l| l.local_addr()).expect("a free port").port();
+    let (second, third) = (port(), port());
+    let lines = lines.replace("SECOND", &second.to_string()).replace("THIRD", &third.to_string());
+    let mut broker = Mosquitto::new("six", &lines);
+    let authority = Authority::new(&broker.folder, "ca");
+    let _ = authority.certify("srv", "30");
+    broker.start();
+    for (port, tls) in [(second, true), (third, false)] {
+        let six = Broker { host: "::1".into(), port, tls, ..broker.tls(&authority) };
+        let (_link, mut inbox) = link(&six, &["a"], pace());
+        up(&mut inbox).await;
+    }
+}
+
+#[tokio::test]
+#[ignore = "needs mosquitto"]
 async fn a_broker_that_restarts_is_heard_again() {
     let mut broker = Mosquitto::open("restart");
     let (_link, mut inbox) = link(&broker.plain(), &["a"], pace());
@@ -220,7 +243,7 @@ async fn overlapping_filters_and_system_topics() {
         }
     }
     // MQTT 3.1.1, section 3.3.5, lets a broker send it once for each filter that matches.
-    assert!((1..=2).contains(&of_both), "{of_both}");
+    assert_eq!(of_both, 1);
 }
 
 #[tokio::test]

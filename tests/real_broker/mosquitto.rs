@@ -105,14 +105,14 @@ impl Authority {
         fs::read(file(&self.0, "pem")).expect("readable")
     }
 
-    /// A certificate for `localhost`, as `NAME.pem` and `NAME.key` in the folder.
+    /// A certificate for `localhost` and `::1`, as `NAME.pem` and `NAME.key` in the folder.
     pub fn certify(&self, name: &str, days: &str) -> Identity {
         let at = self.0.with_file_name(name);
         let [key, pem, csr, ext] = ["key", "pem", "csr", "ext"].map(|e| file(&at, e));
         let words =
             ["req", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes", "-subj", "/CN=localhost"];
         openssl(words.into_iter().chain(["-keyout", &key, "-out", &csr]));
-        fs::write(&ext, "subjectAltName=DNS:localhost\n").expect("written");
+        fs::write(&ext, "subjectAltName=DNS:localhost,IP:::1\n").expect("written");
         let [ca, ca_key] = ["pem", "key"].map(|e| file(&self.0, e));
         let words = ["x509", "-req", "-CAcreateserial", "-days", days, "-CA", &ca, "-CAkey", &ca_key];
         openssl(words.into_iter().chain(["-extfile", &ext, "-in", &csr, "-out", &pem]));
