@@ -47,6 +47,10 @@ fn open(folder: &Folder) -> Door {
 async fn say(stream: &mut BufReader<UnixStream>, bytes: &[u8]) -> Option<Reply> {
     // The other side may have hung up in the middle of what is too long.
     let _ = stream.write_all(bytes).await;
+    answer(stream).await
+}
+
+async fn answer(stream: &mut BufReader<UnixStream>) -> Option<Reply> {
     let mut line = String::new();
     timeout(PATIENCE, stream.read_line(&mut line)).await.expect("a reply in time").ok()?;
     serde_json::from_str(&line).ok()
@@ -136,4 +140,95 @@ async fn a_crowd_is_served_in_turn_and_who_finds_no_seat_is_told() {
         }
         tokio::task::yield_now().await;
     }
+}
+
+#[tokio::test(start_paused = true)]
+async fn who_says_half_a_word_or_takes_no_answer_loses_the_seat() {
+    let folder = Folder::new("slow");
+    let (_door, mut requests) = Door::open(&folder.0).expect("opens");
+    tokio::spawn(async move {
+        while let Some(asked) = requests.recv().await {
+            // Far more than a socket's buffers hold.
+            let _ = asked.reply.send(Reply::done("x".repeat(16 << 20)));
+        }
+    });
+    let mut silent = Vec::new();
+    for n in 0..MOST_GUESTS {
+        let mut guest = guest(&folder).await;
+        let words: &[u8] = if n % 2 == 0 { b"{\"ask\":" } else { b"{\"ask\":\"view\"}\n" };
+        guest.write_all(words).await.expect("said");
+        silent.push(guest);
+    }
+    // Every seat is taken by somebody who says no more or reads nothing; the clock of this test runs on while they wait.
+    loop {
+        let mut next = guest(&folder).await;
+        next.write_all(b"{\"ask\":\"view\"}\n").await.expect("said");
+        let mut line = String::new();
+        let heard = timeout(PATIENCE, next.read_line(&mut line)).await;
+        if matches!(heard, Ok(Ok(length)) if length > 16 << 20) {
+            break;
+        }
+        tokio::time::sleep(Duration::from_secs(1)).await;
+    }
+}
+
+#[tokio::test]
+async fn more_requests_than_may_wait_are_refused_in_words_and_the_rest_is_answered() {
+    let folder = Folder::new("load");
+    let (_door, mut requests) = Door::open(&folder.0).expect("opens");
+    // A loop that is busy: it takes one request and answers it only when it is told to.
+    let (go, told) = tokio::sync::oneshot::channel::<()>();
+    tokio::spawn(async move {
+        let _ = told.await;
+        while let Some(asked) = requests.recv().await {
+            let _ = asked.reply.send(Reply::done("view"));
+        }
+    });
+    let mut guests = Vec::new();
+    for _ in 0..MOST_GUESTS {
+        let mut guest = guest(&folder).await;
+        // Many at once; each guest's are taken one after the other.
+        for _ in 0..20 {
+            guest.write_all(b"{\"ask\":\"view\"}\n").await.expect("said");
+        }
+        guests.push(guest);
+    }
+    go.send(()).expect("it waits");
+    let mut done = 0;
+    for guest in &mut guests {
+        for _ in 0..20 {
+            let reply = answer(guest).await.expect("an answer");
+            assert!(reply.done || reply.words.contains("waiting"), "{reply:?}");
+            done += usize::from(reply.done);
+        }
+    }
+    assert!(done >= MOST_GUESTS, "{done}");
+}
+
+/// The mode keeps others out; where somebody widened it, they come in and get no word.
+#[tokio::test]
+#[ignore = "needs root, to be somebody else"]
+async fn a_stranger_is_kept_out_and_gets_no_word_where_the_mode_was_widened() {
+    let folder = Folder::new("stranger");
+    let door = open(&folder);
+    std::fs::set_permissions(&folder.0, std::fs::Permissions::from_mode(0o755)).expect("set");
+    let ask = "import socket,sys\ns=socket.socket(socket.AF_UNIX)\ns.settimeout(30)\ntry:\n s.connect(sys.argv[1])\n\
+               except PermissionError:\n print('kept out'); sys.exit()\n\
+               s.sendall(b'{\"ask\":\"view\"}\\n')\ntry:\n print(s.recv(100))\nexcept ConnectionError:\n print(b'')";
+    let stranger = || {
+        let mut command = std::process::Command::new("setpriv");
+        command
+            .args(["--reuid=nobody", "--regid=nogroup", "--clear-groups", "/usr/bin/python3", "-c", ask])
+            .arg(door.path());
+        tokio::task::spawn_blocking(move || {
+            let output = command.output().expect("setpriv and python3");
+            assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+            String::from_utf8_lossy(&output.stdout).trim().to_owned()
+        })
+    };
+    assert_eq!(stranger().await.expect("no panic"), "kept out");
+    std::fs::set_permissions(door.path(), std::fs::Permissions::from_mode(0o666)).expect("set");
+    assert_eq!(stranger().await.expect("no panic"), "b''");
+    let mut ours = guest(&folder).await;
+    assert!(say(&mut ours, b"{\"ask\":\"view\"}\n").await.expect("an answer").done);
 }
