@@ -63,9 +63,17 @@ impl Wanted {
     pub fn place(&self, place: Place) -> Option<&PlaceWanted> {
         self.places[place.index()].as_ref()
     }
-    /// The band of a place while it is on its way: a level within it may be the plan's own doing.
-    pub fn moving_band(&self, place: Place) -> Option<Band> {
-        self.place(place).filter(|_| self.moving).map(|place| place.wanted)
+    /// The band of a place while it is on its way: a level within it may be the plan's own doing. However fast an enclosure has
+    /// followed so far, for the usual time both bands count here: what judges heat compares with other days, and the first night
+    /// that drops again after some that did not looks to it like heat that is lost.
+    pub fn moving_band(&self, place: Place, at: Wall) -> Option<Band> {
+        let place = self.place(place)?;
+        let is_late = || self.since_planned_change(at).is_none_or(|since| since >= faded(FOLLOWS_WITHIN));
+        match self.moving {
+            true => Some(place.wanted),
+            false if is_late() => None,
+            false => Some(place.settled.wanted.union(place.other.wanted)),
+        }
     }
     pub fn since_planned_change(&self, at: Wall) -> Option<Span> {
         self.changed_at.map(|then| at.since(then))

@@ -7,6 +7,7 @@ mod configured;
 #[cfg(feature = "builtin-broker")]
 mod demo;
 mod explain;
+mod explained;
 mod listen;
 mod log;
 mod order;

@@ -186,6 +186,7 @@ fn body(watch: &Watch<'_>, degrees: Degrees, on: Option<&(Date, Calendar)>) -> S
         let _ = writeln!(text, "  {}{}", label(part.aspect, enclosure), wanted(part, enclosure, degrees, day.as_ref()));
         let read = match (part.is_blind(), part.by_warmth, &part.links[..]) {
             (true, ..) => "NOT WATCHED: no link reads it".to_owned(),
+            _ if part.by_dew_point => "by the air of another place and its dew point".to_owned(),
             (false, true, _) => "seen only by the warmth of its lamp".to_owned(),
             (false, false, []) => "by temperature alone: no link reads its plug or relay".to_owned(),
             (false, false, links) => topics(links),

@@ -1,8 +1,9 @@
 //! A view in words for a terminal: local times, the site's degrees, and what a keeper asks first on top.
 
 use crate::care::calendar::Calendar;
-use crate::engine::view::{Condition, EnclosureView, IncidentView, PlaceView, ProbeView, View};
-use crate::terms::quantity::{Degrees, Quantity};
+use crate::engine::view::{Condition, EnclosureView, IncidentView, ProbeView, View};
+use crate::notice::local::short;
+use crate::terms::quantity::Degrees;
 use crate::terms::time::{Span, Wall};
 use std::fmt::Write;
 
@@ -40,41 +41,6 @@ impl<'a> Speech<'a> {
         if let Some(why) = &view.store_failing {
             let _ = write!(text, "\nStore: FAILING: {why}");
         }
-        text
-    }
-
-    /// Why an enclosure's state is what it is.
-    pub fn explain(&self, enclosure: &EnclosureView) -> String {
-        let mut text = String::new();
-        let _ = writeln!(text, "{}: {}", name(enclosure), self.condition(enclosure));
-        if !enclosure.where_.is_empty() {
-            let _ = writeln!(text, "  where: {}", enclosure.where_.join(", "));
-        }
-        for place in &enclosure.places {
-            let _ = writeln!(text, "  {}", self.place(place));
-        }
-        if let Some(humidity) = &enclosure.humidity {
-            let percent = humidity.percent.map_or("not seen".into(), |p| format!("{p:.0} %"));
-            let wanted =
-                humidity.wanted.map_or(String::new(), |(low, high)| format!(", wanted {low:.0} to {high:.0} %"));
-            let _ = writeln!(text, "  humidity at the {}: {percent}{wanted}", humidity.place.label());
-        }
-        let _ = writeln!(text, "  {}", self.light(enclosure));
-        let heat = &enclosure.heat;
-        let _ = writeln!(text, "  heat: {}", if heat.state.is_empty() { "nothing known" } else { &heat.state });
-        for sentence in &heat.learned {
-            let _ = writeln!(text, "    {sentence}");
-        }
-        if let Some(power) = heat.power_w {
-            let _ = writeln!(text, "    {power:.0} W now");
-        }
-        for probe in self.view.probes.iter().filter(|p| p.enclosure.as_deref() == Some(enclosure.id.as_str())) {
-            let _ = writeln!(text, "  probe {}", self.probe(probe));
-        }
-        for incident in self.view.incidents.iter().filter(|i| i.enclosures.contains(&enclosure.id)) {
-            let _ = writeln!(text, "{}", self.incident(incident));
-        }
-        let _ = write!(text, "{}", self.would_alarm(enclosure));
         text
     }
 
@@ -128,94 +94,6 @@ impl<'a> Speech<'a> {
         }
     }
 
-    fn place(&self, place: &PlaceView) -> String {
-        let mut text = format!("{}: ", place.place.label());
-        match (&place.unseen, place.celsius) {
-            (Some(why), _) => {
-                let _ = write!(text, "not seen: {why}");
-            }
-            (None, Some(celsius)) => {
-                let _ = write!(text, "{}", self.degrees(celsius));
-                if let Some(slope) = place.slope_k_per_min.filter(|slope| slope.abs() >= 0.005) {
-                    let per_hour = self.view.degrees.show_difference(slope * 60.0);
-                    let _ = write!(text, ", {per_hour:+.1} {} an hour", self.view.degrees.letter());
-                }
-            }
-            (None, None) => text.push_str("nothing heard yet"),
-        }
-        if let Some((low, high)) = place.wanted {
-            let _ = write!(text, "; wanted {} to {}", self.number(low), self.degrees(high));
-        }
-        if let Some((low, high)) = place.never {
-            let _ = write!(text, "; never below {} or above {}", self.number(low), self.degrees(high));
-        }
-        text
-    }
-
-    fn light(&self, enclosure: &EnclosureView) -> String {
-        let light = &enclosure.light;
-        let word = |on: Option<bool>| match on {
-            Some(true) => "on",
-            Some(false) => "off",
-            None => "unknown",
-        };
-        let mut text = format!("light: planned {}, seen {}", word(light.planned_on), word(light.seen_on));
-        if let (Some(on), Some(off)) = (light.on_at, light.off_at) {
-            let _ = write!(text, " (on {}, off {})", self.time(on), self.time(off));
-        }
-        if let Some(lux) = light.lux {
-            let _ = write!(text, ", {lux:.0} lx");
-        }
-        if let Some(lux) = light.lit_above_lx {
-            let _ = write!(text, "; lit above {lux:.0} lx, learned here");
-        }
-        text
-    }
-
-    fn probe(&self, probe: &ProbeView) -> String {
-        let mut text = format!("{} ({})", probe.name, probe.topic);
-        match probe.last {
-            Some(last) if probe.quantity == Quantity::Temperature => {
-                let _ = write!(text, ": {}", self.degrees(last));
-            }
-            Some(last) => {
-                let _ = write!(text, ": {last:.1}");
-            }
-            None => text.push_str(": never heard"),
-        }
-        if let Some(at) = probe.last_at {
-            let _ = write!(text, ", {} ago", self.view.at.wall.since(at));
-        }
-        if let Some(every) = probe.usual_interval {
-            let _ = write!(text, ", usually every {every}");
-        }
-        if let Some(doubt) = &probe.doubt {
-            let _ = write!(text, "; NOT TRUSTED: {doubt}");
-        }
-        text
-    }
-
-    /// The nearest limit of each place that is seen.
-    fn would_alarm(&self, enclosure: &EnclosureView) -> String {
-        let mut text = String::from("  would alarm:");
-        for place in enclosure.places.iter().filter(|p| p.unseen.is_none()) {
-            if let (Some(celsius), Some((low, high))) = (place.celsius, place.never) {
-                let margin = |k: f64| format!("{:.1}", self.view.degrees.show_difference(k));
-                let _ = write!(
-                    text,
-                    "\n    {} {} lower or {} higher: within minutes",
-                    place.place.label(),
-                    margin(celsius - low),
-                    margin(high - celsius)
-                );
-            }
-        }
-        text.push_str(
-            "\n    outside a wanted band for longer; heat that does not come when it is due; a probe that falls silent",
-        );
-        text
-    }
-
     fn feed(&self) -> String {
         let feed = &self.view.feed;
         let mut text = String::from("Feed: ");
@@ -259,21 +137,59 @@ impl<'a> Speech<'a> {
     /// `14:02` today, with the date otherwise.
     pub fn time(&self, at: Wall) -> String {
         let (civil, today) = (self.calendar.civil(at), self.calendar.civil(self.view.at.wall));
-        let min = civil.of_day.as_ms() / 60_000;
-        let clock = format!("{:02}:{:02}", min / 60, min % 60);
+        let clock = self.clock(at);
         if civil.date == today.date { clock } else { format!("{} {clock}", civil.date) }
     }
 
-    fn number(&self, celsius: f64) -> String {
+    pub fn clock(&self, at: Wall) -> String {
+        let min = self.calendar.civil(at).of_day.as_ms() / 60_000;
+        format!("{:02}:{:02}", min / 60, min % 60)
+    }
+
+    /// How long ago.
+    pub fn age(&self, at: Wall) -> Span {
+        self.view.at.wall.since(at)
+    }
+
+    /// °C in the site's degrees, one decimal.
+    pub fn number(&self, celsius: f64) -> String {
         format!("{:.1}", self.view.degrees.show(celsius))
     }
 
-    fn degrees(&self, celsius: f64) -> String {
-        let letter = match self.view.degrees {
+    /// `29–32`, `to 34` where too cold is not judged.
+    pub fn band(&self, low: Option<f64>, high: f64) -> String {
+        let number = |celsius: f64| short(self.view.degrees.show(celsius));
+        match low {
+            Some(low) => format!("{}–{}", number(low), number(high)),
+            None => format!("to {}", number(high)),
+        }
+    }
+
+    /// K in the site's degrees.
+    pub fn difference(&self, kelvin: f64) -> f64 {
+        self.view.degrees.show_difference(kelvin)
+    }
+
+    pub fn letter(&self) -> &'static str {
+        match self.view.degrees {
             Degrees::C => "°C",
             Degrees::F => "°F",
-        };
-        format!("{} {letter}", self.number(celsius))
+        }
+    }
+
+    /// `a3 Juno: as wanted`
+    pub fn headline(&self, enclosure: &EnclosureView) -> String {
+        format!("{}: {}", name(enclosure), self.condition(enclosure))
+    }
+
+    /// Its open incidents, a paragraph each.
+    pub fn incidents_of(&self, enclosure: &EnclosureView) -> Vec<String> {
+        let own = self.view.incidents.iter().filter(|i| i.enclosures.contains(&enclosure.id));
+        own.map(|i| format!("{}\n", self.incident(i))).collect()
+    }
+
+    pub fn probes_of(&self, enclosure: &EnclosureView) -> Vec<&'a ProbeView> {
+        self.view.probes.iter().filter(|p| p.enclosure.as_deref() == Some(enclosure.id.as_str())).collect()
     }
 }
 

@@ -176,14 +176,33 @@ fn care(table: &Table<'_>, name: String, site: &Site, keepers: &Names) -> Stated
     let stated = StatedCare { care, name, needs, seasons };
     for of_place in &stated.needs.places {
         band::check(walk, site.degrees, of_place.bands, &[of_place], &stated.name);
-        if of_place.bands.night.is_some() && stated.care.light.is_none() {
-            let what = format!("`night` of {} is never in force: there is no `light`", of_place.place.word());
-            walk.doubt(&of_place.key, what, "add `light = { on = \"08:00\", hours = 12 }`");
-        }
+        nightless(walk, of_place, stated.care.light, &stated.care);
     }
     check_gradient(walk, &stated.care, &stated.needs, site);
     season::check(walk, &stated, None, site);
     stated
+}
+
+/// Night is when lamps are not due. Without a plan for them it is always day, and what is stated for the night is never judged.
+pub fn nightless(walk: &Walk, stated: &Stated, light: Option<LightPlan>, care: &Care) {
+    let key = match (stated.bands.night, stated.bands.never_night) {
+        (None, None) => return,
+        (Some(_), _) => "night",
+        (None, Some(_)) => "never_night",
+    };
+    if light.is_some() || stated.bands.judged == Some(false) {
+        return;
+    }
+    let lit: Vec<&str> = care.seasons.iter().filter(|s| s.light.is_some()).map(|s| s.name.as_str()).collect();
+    let place = stated.place.word();
+    let what = match lit.first() {
+        None => format!("`{key}` of {place} is never in force: without `light` it is always day"),
+        Some(season) => format!(
+            "`{key}` of {place} is in force in \"{}\" alone: else, without `light`, it is always day",
+            shown(season)
+        ),
+    };
+    walk.doubt(&stated.key, what, "say when lights are on: `light = { on = \"08:00\", hours = 12 }`");
 }
 
 /// A gradient that the wanted bands cannot give would be an alarm for ever.
@@ -222,6 +241,7 @@ pub fn overridden(table: &Table<'_>, base: Option<&StatedCare>, of: &str, site: 
         let stated: Vec<&Stated> = from_care.into_iter().chain([own]).collect();
         let holds = whole.places[own.place.index()].unwrap_or_default();
         band::check(table.walk, site.degrees, holds, &stated, of);
+        nightless(table.walk, own, whole.light, &whole);
     }
     check_gradient(table.walk, &whole, &needs, site);
     if let Some(base) = base {

@@ -28,12 +28,14 @@ pub struct Part<'s> {
     pub links: Vec<&'s Link>,
     /// No link brings the light, but the warmth of a lamp at a place that is read shows it.
     pub by_warmth: bool,
+    /// No link reads humidity here, but another place's air is brought here by its dew point: both temperatures are read.
+    pub by_dew_point: bool,
 }
 
 impl Part<'_> {
     /// Wanted, and nothing brings it.
     pub fn is_blind(&self) -> bool {
-        self.wanted && self.links.is_empty() && !self.by_warmth
+        self.wanted && self.links.is_empty() && !self.by_warmth && !self.by_dew_point
     }
 }
 
@@ -69,7 +71,7 @@ fn parts<'s>(enclosure: &Enclosure, links: &[&'s Link]) -> Vec<Part<'s>> {
     let mut parts = Vec::new();
     let mut add = |aspect, wanted, links: Vec<&'s Link>| {
         if wanted || !links.is_empty() || matches!(aspect, Aspect::Heat(_)) {
-            parts.push(Part { aspect, wanted, links, by_warmth: false });
+            parts.push(Part { aspect, wanted, links, by_warmth: false, by_dew_point: false });
         }
     };
     let care = enclosure.care.as_deref();
@@ -97,7 +99,19 @@ fn parts<'s>(enclosure: &Enclosure, links: &[&'s Link]) -> Vec<Part<'s>> {
     for part in parts.iter_mut().filter(|p| p.aspect == Aspect::Light) {
         part.by_warmth = by_warmth && part.links.is_empty();
     }
+    let moist = |at: Place| brings_any(links, at, Quantity::Humidity) && brings_any(links, at, Quantity::Temperature);
+    let elsewhere = Place::ALL.into_iter().any(moist);
+    let warm: Vec<Place> = Place::ALL.into_iter().filter(|at| read(&parts, *at)).collect();
+    for part in &mut parts {
+        if let Aspect::Humidity(at) = part.aspect {
+            part.by_dew_point = part.links.is_empty() && elsewhere && warm.contains(&at);
+        }
+    }
     parts
+}
+
+fn brings_any(links: &[&Link], at: Place, quantity: Quantity) -> bool {
+    links.iter().any(|l| brings(l, |w| is_at(w, at, quantity)))
 }
 
 /// Whether any read of a link passes.
@@ -118,7 +132,8 @@ fn shows_light(what: What) -> bool {
         What::Slot(slot) => slot.quantity(),
         What::AtPlaceOfTopic(quantity) => quantity,
     };
-    matches!(quantity, Quantity::Light | Quantity::Illuminance | Quantity::UvIndex)
+    // An ultraviolet index is shown and judges no lamp: ageing lamps lose it long before they go dark.
+    matches!(quantity, Quantity::Light | Quantity::Illuminance)
 }
 
 /// At any time of the year.

@@ -1,11 +1,11 @@
 //! `[[care.….season]]`: dated changes of care, and what makes one impossible.
 
 use super::band::{self, Stated, short};
-use super::care::{Needs, StatedCare};
+use super::care::{Needs, StatedCare, nightless};
 use super::site::Site;
 use super::walk::{Table, Walk, shown};
 use crate::care::calendar::MonthDay;
-use crate::care::settings::{Band, PlaceBands, Season};
+use crate::care::settings::{Band, Care, PlaceBands, Season};
 use crate::terms::place::Place;
 use std::ops::Range;
 
@@ -97,6 +97,9 @@ pub fn check(walk: &Walk, stated: &StatedCare, by: Option<&Needs>, site: &Site) 
             let of = format!("\"{}\" of {}", shown(&season.season.name), stated.name);
             band::check(walk, site.degrees, holds, &below, &of);
             if by.is_none() {
+                if stated.care.light.is_none() && season.season.light.is_none() {
+                    nightless(walk, own, None, &Care::default());
+                }
                 too_slow(walk, season, own, base, holds, site);
             }
         }

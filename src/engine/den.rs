@@ -4,13 +4,15 @@
 
 use super::local::Local;
 use super::week::{Days, End};
-use crate::care::plan::{Plan, Wanted};
+use crate::care::plan::{FOLLOWS_WITHIN, Plan, Wanted};
 use crate::finding::around::Around as Judged;
 use crate::finding::bands::{self, Course, Limits, Spot};
 use crate::finding::cause::{Cause, Urgency};
 use crate::finding::course::Line;
+use crate::finding::follow::Follow;
 use crate::finding::heat::{self as heat_finding, Never};
-use crate::finding::{Change, Subject, comfort, night};
+use crate::finding::humidity::Air;
+use crate::finding::{Change, Subject, comfort, light, night};
 use crate::heat::settings::{Settings as HeatSettings, Thermostat};
 use crate::heat::verdict;
 use crate::heat::view::Learned;
@@ -19,7 +21,7 @@ use crate::reading::{Reading, Slot};
 use crate::terms::id::EnclosureIx;
 use crate::terms::place::Place;
 use crate::terms::quantity::Quantity;
-use crate::terms::time::{Mono, Now, Wall};
+use crate::terms::time::{Mono, Now, Span, Wall};
 use serde::{Deserialize, Serialize};
 
 /// What a den is told of the world around it, beside its own readings.
@@ -47,6 +49,8 @@ pub struct Memory {
     sources: HeatSettings,
     days: Days,
     comfort: comfort::Judges,
+    #[serde(default)]
+    follow: Follow,
 }
 
 /// What the plug or relay of one heat source said last.
@@ -76,6 +80,7 @@ impl Den {
             sources: sources.clone(),
             days: Days::default(),
             comfort: comfort::Judges::default(),
+            follow: Follow::default(),
         };
         let subject = Subject::Enclosure(ix);
         Den { subject, plan, memory, disturbed: 0, turns: Vec::new() }
@@ -89,6 +94,7 @@ impl Den {
     pub fn restore(&mut self, memory: Memory) {
         if memory.sources == self.memory.sources {
             self.memory = memory;
+            self.give_time();
         }
     }
 
@@ -152,7 +158,8 @@ impl Den {
             lights_planned: wanted.and_then(|w| w.light_on),
             since_planned_change: wanted.and_then(|w| w.since_planned_change(now.wall)),
             until_planned_change: wanted.and_then(|w| w.until_planned_change(now.wall)),
-            on_its_way: Place::ALL.map(|place| wanted.and_then(|w| w.moving_band(place)).map(|b| (b.low, b.high))),
+            on_its_way: Place::ALL
+                .map(|place| wanted.and_then(|w| w.moving_band(place, now.wall)).map(|b| (b.low, b.high))),
             season_moves: wanted.is_some_and(|w| w.season_moves),
             hands_in: around.hands_in,
             neighbours_ok: around.neighbours_as_usual,
@@ -207,6 +214,8 @@ impl Den {
     /// The keeper changed something: what was learned is forgotten, and what stands by it is over.
     pub fn relearn(&mut self, why: Relearn, now: Now, out: &mut Vec<Change>) {
         self.memory.heat.relearn(why, &mut self.turns);
+        self.memory.follow.forget();
+        self.give_time();
         self.pass_on(now, out);
     }
 
@@ -229,8 +238,15 @@ impl Den {
         let line = &mut self.memory.lines[place.index()];
         line.hear(celsius, now.mono);
         let course = line.course();
-        let wanted = self.plan.as_mut().map(|plan| plan.wanted(now.wall));
-        let Some(limits) = wanted.and_then(|wanted| limits(wanted, place)) else { return course };
+        let Some(plan) = &mut self.plan else { return course };
+        let wanted = plan.wanted(now.wall);
+        let undisturbed = !around.hold && self.disturbed == 0;
+        let learned = self.memory.follow.hear(wanted, place, celsius, undisturbed, now);
+        let limits = limits(wanted, place);
+        if learned {
+            self.give_time();
+        }
+        let Some(limits) = limits else { return course };
         let spot = Spot { subject: self.subject, place, limits, course, hold: around.hold };
         self.memory.bands[place.index()].hear(&spot, celsius, now, out);
         let end = match place {
@@ -242,6 +258,18 @@ impl Den {
             limits.wanted_low.is_none_or(|low| celsius >= low) && limits.wanted_high.is_none_or(|high| celsius <= high);
         self.memory.days.hear(end, celsius, well, around.local.day, now);
         course
+    }
+
+    /// A planned change may take as long as this enclosure has shown to need.
+    fn give_time(&mut self) {
+        if let Some(plan) = &mut self.plan {
+            plan.set_follows_within(self.memory.follow.within().unwrap_or(FOLLOWS_WITHIN));
+        }
+    }
+
+    /// How long that is, and from how many changes it was learned.
+    pub fn follows_within(&self) -> Option<(Span, usize)> {
+        Some((self.plan.as_ref()?.follows_within(), self.memory.follow.changes()))
     }
 
     /// Lets the judges that need care look, with what they are told beside the reading. Without care nothing is judged.
@@ -288,14 +316,14 @@ impl Den {
         !self.memory.sources.sources.is_empty()
     }
 
-    /// Whether light is seen, where anything tells.
-    pub fn light_seen(&self, now: Mono) -> Option<bool> {
-        self.memory.comfort.light.seen_on(now)
+    /// The judge of its light, for whoever only looks.
+    pub fn light(&self) -> &light::Judge {
+        &self.memory.comfort.light
     }
 
-    /// When light was seen since an instant, and from which illuminance on the lamp is taken to burn, lx, once that is learned.
-    pub fn light_since(&self, then: Wall) -> (Vec<(Wall, Option<Wall>)>, Option<f64>) {
-        (self.memory.comfort.light.lit_since(then), self.memory.comfort.light.threshold_lx())
+    /// The air at each place whose temperature is known.
+    pub fn air(&self, now: Mono) -> Vec<Air> {
+        self.memory.comfort.humidity.everywhere(now)
     }
 
     pub fn days(&self) -> &Days {

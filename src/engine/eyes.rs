@@ -87,6 +87,7 @@ impl World {
     pub fn places_now(&self, ix: EnclosureIx) -> Vec<PlaceNow> {
         let Some(den) = self.dens.get(ix.index()) else { return Vec::new() };
         let wanted = den.wanted_at(self.now.wall);
+        let air = den.air(self.now.mono);
         let mut places = Vec::new();
         for place in Place::ALL {
             let band = wanted.as_ref().and_then(|w| w.place(place));
@@ -108,15 +109,17 @@ impl World {
             let humid = wanted.as_ref().and_then(|w| w.humidity).filter(|h| h.place == place);
             let shown = self.shown(ix, Slot::At(place, Quantity::Humidity));
             if humid.is_some() || shown.is_some() {
+                // Without a probe of its own the air of another place tells, by its dew point, as it does the judge.
+                let brought = air.iter().find(|a| a.place == place && !a.measured && shown.is_none());
                 places.push(PlaceNow {
                     place,
                     quantity: Quantity::Humidity,
-                    value: shown.as_ref().and_then(|s| s.value),
-                    at: shown.as_ref().and_then(|s| s.at),
+                    value: shown.as_ref().and_then(|s| s.value).or(brought.map(|a| a.percent)),
+                    at: shown.as_ref().and_then(|s| s.at).or(brought.map(|_| self.now.wall)),
                     wanted: humid.map(|h| (h.wanted.low, h.wanted.high)),
                     never: None,
                     slope: None,
-                    silent: !shown.as_ref().is_some_and(|s| s.sees),
+                    silent: !shown.as_ref().is_some_and(|s| s.sees) && brought.is_none(),
                 });
             }
         }

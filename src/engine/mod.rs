@@ -14,6 +14,7 @@ mod pulse;
 mod sense;
 pub mod settings;
 mod show;
+mod show_care;
 mod telling;
 pub mod timers;
 pub mod view;

@@ -3,7 +3,7 @@
 use super::Engine;
 use super::view::{
     CircuitView, Condition, Counts, EnclosureView, FeedView, HeatView, HumidityView, IncidentView, KeeperView,
-    LightView, PlaceView, PostView, ProbeView, RoomView, View,
+    PlaceView, PostView, ProbeView, RoomView, View,
 };
 use crate::finding::cause::{Cause, Urgency};
 use crate::heat::view::{Learned, Rhythm, State};
@@ -11,9 +11,8 @@ use crate::incident::house::scope_names;
 use crate::incident::shelf::Kind;
 use crate::incident::{Incident, State as IncidentState};
 use crate::notice::scene::PlaceNow;
-use crate::reading::{Slot, Target};
+use crate::reading::Target;
 use crate::terms::id::{EnclosureIx, ProbeIx};
-use crate::terms::place::Place;
 use crate::terms::quantity::{Degrees, Quantity};
 use crate::terms::time::{Now, Span};
 
@@ -83,7 +82,8 @@ impl Engine {
         let shelf = self.book.shelf(ix);
         let until = |kind: Kind| shelf.filter(|s| s.kind == kind).map(|s| now.wall + s.until.since(now.mono));
         let mine: Vec<&IncidentView> = incidents.iter().filter(|i| i.enclosures.contains(&own.id)).collect();
-        let humid = places.iter().find(|p| p.quantity == Quantity::Humidity);
+        let mut humid: Vec<&PlaceNow> = places.iter().filter(|p| p.quantity == Quantity::Humidity).collect();
+        humid.sort_by_key(|p| p.wanted.is_none());
         Some(EnclosureView {
             id: own.id.clone(),
             animal: own.animal.clone(),
@@ -93,8 +93,11 @@ impl Engine {
             what_to_do: own.what_to_do.clone(),
             empty: own.empty,
             condition: condition(shelf.map(|s| s.kind), &mine, &places),
-            humidity: humid.map(|p| HumidityView { place: p.place, percent: p.value, wanted: p.wanted }),
+            humidity: humid.first().map(|p| HumidityView { place: p.place, percent: p.value, wanted: p.wanted }),
+            air: self.air_views(ix),
             light: self.light_view(ix),
+            coming: self.coming_views(ix),
+            follows: self.follows_view(ix),
             heat: self.heat_view(ix),
             shelved_until: until(Kind::Shelved),
             hands_in_until: until(Kind::HandsIn),
@@ -116,30 +119,6 @@ impl Engine {
             wanted: p.wanted,
             never: p.never,
             unseen,
-        }
-    }
-
-    fn light_view(&self, ix: EnclosureIx) -> LightView {
-        let Some(den) = self.world.dens.get(ix.index()) else { return LightView::default() };
-        let now = self.world.now.wall;
-        let wanted = den.wanted_at(now);
-        let calendar = self.world.local.calendar();
-        let date = calendar.civil(now).date;
-        let table = den.plan().map(|plan| plan.on(date));
-        let changes = table.as_ref().and_then(|t| t.light.as_ref()).map(|l| l.changes.as_slice()).unwrap_or_default();
-        let first = |on: bool| {
-            changes.iter().find(|(_, goes)| *goes == on).map(|(civil, _)| calendar.instant(civil.date, civil.of_day))
-        };
-        let (seen, lit_above_lx) = den.light_since(calendar.midnight(date));
-        let lux = self.world.shown(ix, Slot::At(Place::Air, Quantity::Illuminance)).and_then(|s| s.value);
-        LightView {
-            planned_on: wanted.and_then(|w| w.light_on),
-            seen_on: den.light_seen(self.world.now.mono),
-            seen,
-            lit_above_lx,
-            on_at: first(true),
-            off_at: first(false),
-            lux,
         }
     }
 

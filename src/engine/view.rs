@@ -56,7 +56,16 @@ pub struct EnclosureView {
     /// Places that are wanted or heard, hot end first.
     pub places: Vec<PlaceView>,
     pub humidity: Option<HumidityView>,
+    /// What its air is at each place whose temperature is known.
+    #[serde(default)]
+    pub air: Vec<AirView>,
     pub light: LightView,
+    /// What is wanted now and after each planned change of the next 24 hours; empty without care.
+    #[serde(default)]
+    pub coming: Vec<ComingView>,
+    /// How long it may take to follow a planned change; `None` without care.
+    #[serde(default)]
+    pub follows: Option<FollowsView>,
     pub heat: HeatView,
     pub shelved_until: Option<Wall>,
     pub hands_in_until: Option<Wall>,
@@ -101,6 +110,45 @@ pub struct HumidityView {
     pub wanted: Option<(f64, f64)>,
 }
 
+/// The air at a place: measured there, or another place's brought there by its dew point.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct AirView {
+    pub place: Place,
+    /// Relative humidity.
+    pub percent: f64,
+    pub measured: bool,
+    /// °C; where it is measured.
+    pub dew_point_c: Option<f64>,
+}
+
+/// What is wanted from an instant on.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ComingView {
+    pub from: Wall,
+    /// Lamps are due; `None` without a light plan.
+    pub light_on: Option<bool>,
+    /// Bands are on their way: what was wanted before is still allowed, or a season moves them.
+    pub moving: bool,
+    pub bands: Vec<BandView>,
+}
+
+/// A wanted band, °C.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct BandView {
+    pub place: Place,
+    /// `None`: too cold is not judged, but for the never limit.
+    pub low: Option<f64>,
+    pub high: f64,
+}
+
+/// How long an enclosure may take to follow a planned change before it counts as missed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct FollowsView {
+    pub within: Span,
+    /// Of so many of its own changes; 0: the default, until it has shown how long it takes.
+    pub learned_from: usize,
+}
+
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct LightView {
     pub planned_on: Option<bool>,
@@ -113,7 +161,21 @@ pub struct LightView {
     /// The lamp is taken to burn above this, lx: learned from the enclosure's own lit and dark hours.
     #[serde(default)]
     pub lit_above_lx: Option<f64>,
+    /// What that was learned from.
+    #[serde(default)]
+    pub levels: Option<LevelsView>,
+    /// By what it is seen now: `light meter`, `lamp's watts`.
+    #[serde(default)]
+    pub seen_by: Vec<String>,
     pub lux: Option<f64>,
+}
+
+/// What a light meter shows in the enclosure's own lit and dark hours, lx.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct LevelsView {
+    pub lit_lx: f64,
+    pub dark_lx: Option<f64>,
+    pub learned_over: Span,
 }
 
 /// What is known of the heat, in words and numbers for `explain`.

@@ -33,6 +33,16 @@ struct Last {
     at: Mono,
 }
 
+/// The air at a place: measured there, or another place's brought there by its dew point, °C.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Air {
+    pub place: Place,
+    /// Relative humidity.
+    pub percent: f64,
+    pub measured: bool,
+    pub dew_point_c: Option<f64>,
+}
+
 /// One side of the band.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 struct Side {
@@ -125,9 +135,14 @@ impl Judge {
         brought.is_finite().then(|| brought.clamp(0.0, 100.0))
     }
 
-    /// What the air is at each place whose temperature is known, %, and whether a probe there says so: for `explain`.
-    pub fn everywhere(&self, now: Mono) -> Vec<(Place, f64, bool)> {
-        let at = |place| self.at_place(place, now).map(|rh| (place, rh, self.fresh_humidity(place, now).is_some()));
+    /// The air at each place whose temperature is known: for `explain`.
+    pub fn everywhere(&self, now: Mono) -> Vec<Air> {
+        let at = |place| {
+            let percent = self.at_place(place, now)?;
+            let measured = self.fresh_humidity(place, now).is_some();
+            let dew = self.fresh_temperature(place, now).and_then(|celsius| dew_point_c(celsius, percent));
+            Some(Air { place, percent, measured, dew_point_c: dew.filter(|_| measured) })
+        };
         Place::ALL.into_iter().filter_map(at).collect()
     }
 

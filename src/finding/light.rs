@@ -135,9 +135,9 @@ impl Judge {
         self.seen.on(now)
     }
 
-    /// The learned threshold, lx.
-    pub fn threshold_lx(&self) -> Option<f64> {
-        self.seen.threshold_lx()
+    /// By what the lamp is seen, and what of that was learned.
+    pub fn seen(&self) -> &Seen {
+        &self.seen
     }
 
     /// When light was seen since an instant: from, and until where it is over.

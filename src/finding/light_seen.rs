@@ -191,6 +191,26 @@ impl Seen {
         let meter = &self.sources[0].meter;
         meter.levels().0.and(meter.thresholds(&LUX)).map(|(_, on)| on)
     }
+
+    /// What it was learned from: the lit level, the dark level where it is known, and over how long.
+    pub fn levels_lx(&self) -> Option<(f64, Option<f64>, Span)> {
+        let meter = &self.sources[0].meter;
+        let (lit, dark) = meter.levels();
+        Some((lit?, dark, meter.lit.heard_for()))
+    }
+
+    /// What tells at present, in words.
+    pub fn by(&self, now: Mono) -> impl Iterator<Item = &'static str> + '_ {
+        const WORDS: [&str; 5] = ["light meter", "light sensor", "lamp's watts", "lamp's switch", "lamp's warmth"];
+        let direct = self.is_direct();
+        let tells = move |i: usize, s: &Source| s.fresh(now).is_some() && (i < 4 || !direct);
+        WORDS
+            .into_iter()
+            .zip(&self.sources)
+            .enumerate()
+            .filter(move |(i, (_, s))| tells(*i, s))
+            .map(|(_, (word, _))| word)
+    }
 }
 
 impl Source {

@@ -10,6 +10,7 @@ pub mod comfort;
 pub mod course;
 pub mod fact;
 pub mod feed;
+pub mod follow;
 pub mod gradient;
 pub mod heat;
 pub mod humidity;

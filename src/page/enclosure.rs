@@ -5,7 +5,7 @@ use super::mark::{self, Hue};
 use super::needs::answered;
 use super::slope::Large;
 use super::standing::{House, guilty, time_left};
-use super::{table, wall, words};
+use super::{coming, table, wall, words};
 use crate::engine::view::{Condition, EnclosureView, IncidentView, PlaceView, ProbeView};
 use crate::notice::local::Local;
 use crate::notice::words::facts::{Part, sentences};
@@ -67,6 +67,7 @@ pub fn main(house: &House, enclosure: &EnclosureView, reader: &Reader, more: &Mo
         (forms(house, enclosure, reader))
         @if let Some(ledger) = &more.ledger { (ledger) }
         (numbers(house, enclosure))
+        (coming::section(house, enclosure))
         (learned(enclosure))
     }
 }
@@ -79,6 +80,7 @@ pub fn pieces(house: &House, enclosure: &EnclosureView, reader: &Reader) -> Vec<
         ("head", head(house, enclosure)),
         ("act", act(house, enclosure, reader)),
         ("numbers", numbers(house, enclosure)),
+        ("coming", coming::section(house, enclosure)),
         ("learned", learned(enclosure)),
     ];
     drawn.into_iter().map(|(id, markup)| (id.to_owned(), markup.into_string())).collect()

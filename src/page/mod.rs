@@ -9,6 +9,7 @@
 pub mod answers;
 pub mod api;
 pub mod asset;
+pub mod coming;
 pub mod enclosure;
 pub mod frame;
 pub mod gate;

@@ -8,10 +8,10 @@ use warmside::terms::place::Place;
 
 /// Temperatures of both sides and humidity of the cool side at a minute.
 #[derive(Clone, Copy)]
-struct Air {
-    warm_c: f64,
-    cool_c: f64,
-    rh: f64,
+pub struct Air {
+    pub warm_c: f64,
+    pub cool_c: f64,
+    pub rh: f64,
 }
 
 /// A thermostat whose set point falls by 4 K at night and whose heat comes and goes; the room is a little cooler at night.
@@ -177,7 +177,7 @@ fn air_is_taken_to_its_place_by_its_dew_point() {
         judge.hear_temperature(Place::CoolSide, 22.0, now);
         judge.hear_humidity(around, Place::WarmSide, 60.0, now, out);
         at_cool = judge.at_place(Place::CoolSide, now.mono);
-        let measured: Vec<_> = judge.everywhere(now.mono).into_iter().map(|(place, _, own)| (place, own)).collect();
+        let measured: Vec<_> = judge.everywhere(now.mono).into_iter().map(|air| (air.place, air.measured)).collect();
         assert_eq!(measured, [(Place::WarmSide, true), (Place::CoolSide, false)]);
     });
     assert!((at_cool.expect("both are heard") - 72.0).abs() < 0.5);

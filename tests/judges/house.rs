@@ -77,6 +77,16 @@ pub fn corn_snake() -> Care {
 
 /// Turns the clock from midnight UTC of `first` in Dublin, a minute at a time, and lets `turn` tell judges what is measured.
 pub fn run(care: Care, first: &str, days: i64, mut turn: impl FnMut(&Clock, &Around, Now, &mut Vec<Change>)) -> Said {
+    run_with(care, first, days, |clock, around, now, _, out| turn(clock, around, now, out))
+}
+
+/// The same, and `turn` may change the plan.
+pub fn run_with(
+    care: Care,
+    first: &str,
+    days: i64,
+    mut turn: impl FnMut(&Clock, &Around, Now, &mut Plan, &mut Vec<Change>),
+) -> Said {
     let calendar = Arc::new(Calendar::new("Europe/Dublin", None).expect("a zone"));
     let start = Wall::parse_rfc3339(&format!("{first}T00:00:00Z")).expect("a date");
     let mut plan = Plan::new(Arc::new(care), calendar.clone(), start);
@@ -94,7 +104,7 @@ pub fn run(care: Care, first: &str, days: i64, mut turn: impl FnMut(&Clock, &Aro
         let day = civil.date.days_since(first_date);
         let clock = Clock { day, minute, unset: (minute - drift).rem_euclid(1_440), passed };
         let mut out = Vec::new();
-        turn(&clock, &around, now, &mut out);
+        turn(&clock, &around, now, &mut plan, &mut out);
         for change in out {
             match change {
                 Change::Stands(finding) => {

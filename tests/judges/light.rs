@@ -81,7 +81,7 @@ fn the_times_of_light_are_kept_for_the_page() {
                 *from = Wall::from_ms(from.since(midnight).as_ms() / 60_000);
                 *until = until.map(|at| Wall::from_ms(at.since(midnight).as_ms() / 60_000));
             });
-            threshold = judge.threshold_lx();
+            threshold = judge.seen().threshold_lx();
         }
     });
     let minute = Wall::from_ms;

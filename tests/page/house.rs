@@ -1,8 +1,8 @@
 //! Invented houses for the page's tests: 24 enclosures calm or in trouble, a barn of 300, and one with hostile names.
 
 use warmside::engine::view::{
-    CircuitView, Condition, Counts, EnclosureView, FeedView, HeatView, HumidityView, IncidentView, KeeperView,
-    LightView, PlaceView, PostView, ProbeView, RoomView, UnreadView, View,
+    BandView, CircuitView, ComingView, Condition, Counts, EnclosureView, FeedView, FollowsView, HeatView, HumidityView,
+    IncidentView, KeeperView, LightView, PlaceView, PostView, ProbeView, RoomView, UnreadView, View,
 };
 use warmside::finding::cause::{Cause, Urgency};
 use warmside::finding::fact::Fact;
@@ -80,6 +80,7 @@ fn lizard(id: &str, animal: &str, off: f64) -> EnclosureView {
 }
 
 fn enclosure(id: &str, animal: &str, places: Vec<PlaceView>) -> EnclosureView {
+    let coming = vec![coming("14:00", true, false, &places), coming("19:30", false, true, &places)];
     EnclosureView {
         id: id.to_owned(),
         animal: (!animal.is_empty()).then(|| animal.to_owned()),
@@ -98,8 +99,13 @@ fn enclosure(id: &str, animal: &str, places: Vec<PlaceView>) -> EnclosureView {
             off_at: Some(at("19:30")),
             seen: vec![(at("07:31"), None)],
             lit_above_lx: Some(165.0),
+            levels: None,
+            seen_by: vec!["light meter".to_owned()],
             lux: Some(412.0),
         },
+        air: vec![],
+        coming,
+        follows: Some(FollowsView { within: Span::min(70), learned_from: 12 }),
         heat: HeatView {
             state: "watching".to_owned(),
             learned: vec![
@@ -113,6 +119,11 @@ fn enclosure(id: &str, animal: &str, places: Vec<PlaceView>) -> EnclosureView {
         hands_in_until: None,
         incidents: vec![],
     }
+}
+
+fn coming(from: &str, light: bool, moving: bool, places: &[PlaceView]) -> ComingView {
+    let band = |p: &PlaceView| Some(BandView { place: p.place, low: Some(p.wanted?.0), high: p.wanted?.1 });
+    ComingView { from: at(from), light_on: Some(light), moving, bands: places.iter().filter_map(band).collect() }
 }
 
 const NAMES: [&str; 24] = [

@@ -134,8 +134,8 @@ impl Home {
         let heats = self.heats && !self.has(Kind::HeatDead);
         let weather = libm::sin((civil.of_day.as_h() - 9.0) * std::f64::consts::PI / 12.0) * 0.8;
         let room_c = match () {
-            // The window stands open and the fuse is out: it gets colder all night.
-            () if self.has(Kind::Frost) => dial.room_c - 2.0 * self.hours_of(Kind::Frost).min(6.0),
+            // The window stands open on a night of frost: the heater does what it can.
+            () if self.has(Kind::Frost) => dial.room_c - 2.0 * self.hours_of(Kind::Frost).min(7.0),
             () if self.has(Kind::WarmSpell) => 22.0,
             () => dial.room_c + weather,
         };
@@ -143,7 +143,7 @@ impl Home {
         let mat = if self.has(Kind::MatAtCoolEnd) { 0.07 } else { 0.0 };
         // K a minute: to the room, to the other end, from the emitter and the sun.
         let between = (self.warm_c - self.cool_c) / 90.0;
-        let power = if heats && !self.has(Kind::Frost) { 0.38 } else { 0.0 };
+        let power = if heats { 0.38 } else { 0.0 };
         self.warm_c += (room_c - self.warm_c) / 60.0 - between + power + sun;
         self.cool_c += (room_c - self.cool_c) / 45.0 + between + sun + mat;
         is_lit && !self.has(Kind::LampDead)

@@ -1,0 +1,73 @@
+//! The care of one enclosure for the [`View`](super::view::View): its light, its air, and what is wanted in the next 24 hours.
+
+use super::Engine;
+use super::view::{AirView, BandView, ComingView, FollowsView, LevelsView, LightView};
+use crate::care::plan::Wanted;
+use crate::reading::Slot;
+use crate::terms::id::EnclosureIx;
+use crate::terms::place::Place;
+use crate::terms::quantity::Quantity;
+use crate::terms::time::{Span, Wall};
+
+/// How far ahead a keeper looks.
+const AHEAD: Span = Span::h(24);
+
+impl Engine {
+    pub(super) fn light_view(&self, ix: EnclosureIx) -> LightView {
+        let Some(den) = self.world.dens.get(ix.index()) else { return LightView::default() };
+        let (now, light) = (self.world.now, den.light());
+        let calendar = self.world.local.calendar();
+        let date = calendar.civil(now.wall).date;
+        let table = den.plan().map(|plan| plan.on(date));
+        let changes = table.as_ref().and_then(|t| t.light.as_ref()).map(|l| l.changes.as_slice()).unwrap_or_default();
+        let first = |on: bool| {
+            changes.iter().find(|(_, goes)| *goes == on).map(|(civil, _)| calendar.instant(civil.date, civil.of_day))
+        };
+        let levels = light.seen().levels_lx().map(|(lit_lx, dark_lx, learned_over)| LevelsView {
+            lit_lx,
+            dark_lx,
+            learned_over,
+        });
+        LightView {
+            planned_on: den.wanted_at(now.wall).and_then(|w| w.light_on),
+            seen_on: light.seen_on(now.mono),
+            seen: light.lit_since(calendar.midnight(date)),
+            lit_above_lx: light.seen().threshold_lx(),
+            levels,
+            seen_by: light.seen().by(now.mono).map(str::to_owned).collect(),
+            on_at: first(true),
+            off_at: first(false),
+            lux: self.world.shown(ix, Slot::At(Place::Air, Quantity::Illuminance)).and_then(|s| s.value),
+        }
+    }
+
+    pub(super) fn air_views(&self, ix: EnclosureIx) -> Vec<AirView> {
+        let Some(den) = self.world.dens.get(ix.index()) else { return Vec::new() };
+        let air = den.air(self.world.now.mono).into_iter();
+        air.map(|a| AirView { place: a.place, percent: a.percent, measured: a.measured, dew_point_c: a.dew_point_c })
+            .collect()
+    }
+
+    pub(super) fn coming_views(&self, ix: EnclosureIx) -> Vec<ComingView> {
+        let Some(plan) = self.world.dens.get(ix.index()).and_then(|den| den.plan()) else { return Vec::new() };
+        plan.ahead(self.world.now.wall, AHEAD).into_iter().map(|(from, wanted)| coming(from, &wanted)).collect()
+    }
+
+    pub(super) fn follows_view(&self, ix: EnclosureIx) -> Option<FollowsView> {
+        let (within, learned_from) = self.world.dens.get(ix.index())?.follows_within()?;
+        Some(FollowsView { within, learned_from })
+    }
+}
+
+fn coming(from: Wall, wanted: &Wanted) -> ComingView {
+    let band = |place: Place| {
+        let at = wanted.place(place)?;
+        Some(BandView { place, low: at.low_judged.then_some(at.wanted.low), high: at.wanted.high })
+    };
+    ComingView {
+        from,
+        light_on: wanted.light_on,
+        moving: wanted.moving,
+        bands: Place::ALL.into_iter().filter_map(band).collect(),
+    }
+}
