@@ -8,7 +8,7 @@
 use crate::care::calendar::Date;
 use crate::care::settings::{Band, Care, HumidityCare, LightPlan, PlaceBands, Season};
 use crate::terms::place::Place;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// What is judged at a place in one phase of the day.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
@@ -29,7 +29,7 @@ pub struct PlaceLimits {
 pub type Places = [Option<PlaceLimits>; Place::COUNT];
 
 /// How far a season has come on a date.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Phase {
     /// Bands move towards the season's; the days since its first.
     Into { day: i64 },

@@ -3,8 +3,9 @@
 use super::configured::Configured;
 use super::words::Speech;
 use super::{Exit, out, status};
+use crate::engine::view::View;
 
-/// Tells why an enclosure's state is what it is: readings, wanted bands, what was learned, what would alarm
+/// Tells why an enclosure's state is what it is: readings, the bands of the next 24 hours, what was learned, what would alarm
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Example:\n  warmside explain a3")]
 pub struct Args {
@@ -18,9 +19,9 @@ pub fn run(args: &Args) -> Exit {
         Ok(view) => view,
         Err(exit) => return exit,
     };
-    match view.enclosures.iter().find(|enclosure| enclosure.id == args.enclosure) {
-        Some(enclosure) => {
-            out::result(Speech::of(&view).explain(enclosure));
+    match words(&view, &args.enclosure) {
+        Some(text) => {
+            out::result(text);
             Exit::Done
         }
         None => {
@@ -28,4 +29,9 @@ pub fn run(args: &Args) -> Exit {
             out::failed(format_args!("there is no enclosure {:?}; there are {}", args.enclosure, known.join(", ")))
         }
     }
+}
+
+/// An enclosure of a view explained; `None`: there is none of that id.
+pub fn words(view: &View, enclosure: &str) -> Option<String> {
+    view.enclosures.iter().find(|e| e.id == enclosure).map(|e| Speech::of(view).explain(e))
 }

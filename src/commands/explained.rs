@@ -1,9 +1,11 @@
 //! One enclosure explained in words: narrow lines and tables for a phone, what is wrong first, then now, then the next 24 hours.
 
+use super::summary::words_of;
 use super::words::Speech;
 use crate::engine::view::{AirView, BandView, ComingView, EnclosureView, PlaceView, ProbeView};
+use crate::notice::local::short as short_number;
 use crate::terms::place::Place;
-use crate::terms::quantity::Quantity;
+use crate::terms::quantity::{Quantity, Unit};
 use std::fmt::Write;
 
 /// Columns that a phone shows in a terminal.
@@ -64,17 +66,17 @@ impl Speech<'_> {
         if let Some(humidity) = &enclosure.humidity {
             let percent = humidity.percent.map_or("not seen".into(), |p| format!("{p:.0} %"));
             let wanted =
-                humidity.wanted.map_or(String::new(), |(low, high)| format!(", wanted {low:.0} to {high:.0} %"));
+                humidity.wanted.map_or(String::new(), |(low, high)| format!(", wanted {low:.0}–{high:.0} %"));
             let _ = writeln!(text, "\nHUMIDITY, {}: {percent}{wanted}", humidity.place.label());
         }
         let (measured, brought): (Vec<&AirView>, Vec<&AirView>) = enclosure.air.iter().partition(|a| a.measured);
         for air in measured {
+            let there = enclosure.humidity.as_ref().is_some_and(|h| h.place == air.place);
+            let at =
+                if there { "there".to_owned() } else { format!("at the {}: {:.0} %", air.place.label(), air.percent) };
             let dew =
                 air.dew_point_c.map_or(String::new(), |c| format!(", dew point {} {}", self.number(c), self.letter()));
-            text.push_str(&folded(
-                &format!("  measured at the {}: {:.0} %{dew}", air.place.label(), air.percent),
-                "  ",
-            ));
+            text.push_str(&folded(&format!("  measured {at}{dew}"), "  "));
         }
         if !brought.is_empty() {
             let there = brought.iter().map(|a| format!("{:.0} % at the {}", a.percent, a.place.label()));
@@ -144,6 +146,9 @@ impl Speech<'_> {
         if places.is_empty() {
             return text;
         }
+        for season in &enclosure.seasons {
+            text.push_str(&folded(&format!("  {}: {}", season.name, words_of(season.phase)), "  "));
+        }
         if rows.iter().any(|row| row.moving) {
             text.push_str(&folded("  … on its way: what was wanted before still counts", "  "));
         }
@@ -166,17 +171,12 @@ impl Speech<'_> {
 
     /// The nearest limit of each place that is seen.
     fn would_alarm(&self, enclosure: &EnclosureView) -> String {
-        let mut text = String::from("\nWOULD ALARM\n");
+        let mut text = format!("\nWOULD ALARM\n  within minutes, at so many {}\n", self.letter());
         for place in enclosure.places.iter().filter(|p| p.unseen.is_none()) {
             if let (Some(celsius), Some((low, high))) = (place.celsius, place.never) {
                 let margin = |k: f64| format!("{:.1}", self.difference(k));
-                let said = format!(
-                    "  within minutes: {} {} lower or {} higher",
-                    place.place.label(),
-                    margin(celsius - low),
-                    margin(high - celsius)
-                );
-                text.push_str(&folded(&said, "    "));
+                let (lower, higher) = (margin(celsius - low), margin(high - celsius));
+                let _ = writeln!(text, "    {:<13}{lower} lower, {higher} higher", place.place.label());
             }
         }
         let later = match enclosure.light.planned_on {
@@ -211,7 +211,11 @@ impl Speech<'_> {
     fn probe(&self, probe: &ProbeView) -> String {
         let mut text = match probe.last {
             Some(last) if probe.quantity == Quantity::Temperature => format!("{} {}", self.number(last), self.letter()),
-            Some(last) => format!("{last:.1}"),
+            Some(last) => {
+                let unit =
+                    probe.quantity.units().first().filter(|unit| **unit != Unit::One).map_or("", |unit| unit.code());
+                format!("{} {unit}", short_number(last)).trim_end().to_owned()
+            }
             None => "never heard".into(),
         };
         if let Some(at) = probe.last_at {

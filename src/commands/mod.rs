@@ -6,7 +6,7 @@ mod check;
 mod configured;
 #[cfg(feature = "builtin-broker")]
 mod demo;
-mod explain;
+pub mod explain;
 mod explained;
 mod listen;
 mod log;

@@ -205,7 +205,7 @@ fn day(care: &Arc<Care>, date: Date, calendar: &Calendar) -> DayTable {
     Plan::new(care.clone(), Arc::new(calendar.clone()), calendar.midnight(date)).on(date)
 }
 
-fn words_of(phase: Phase) -> String {
+pub fn words_of(phase: Phase) -> String {
     match phase {
         Phase::Into { day } => format!("day {} on the way in", day + 1),
         Phase::Full => "in full".into(),

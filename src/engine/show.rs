@@ -96,6 +96,7 @@ impl Engine {
             humidity: humid.first().map(|p| HumidityView { place: p.place, percent: p.value, wanted: p.wanted }),
             air: self.air_views(ix),
             light: self.light_view(ix),
+            seasons: self.season_views(ix),
             coming: self.coming_views(ix),
             follows: self.follows_view(ix),
             heat: self.heat_view(ix),

@@ -1,8 +1,9 @@
 //! The care of one enclosure for the [`View`](super::view::View): its light, its air, and what is wanted in the next 24 hours.
 
 use super::Engine;
-use super::view::{AirView, BandView, ComingView, FollowsView, LevelsView, LightView};
+use super::view::{AirView, BandView, ComingView, FollowsView, LevelsView, LightView, SeasonView};
 use crate::care::plan::Wanted;
+use crate::care::season::phases;
 use crate::reading::Slot;
 use crate::terms::id::EnclosureIx;
 use crate::terms::place::Place;
@@ -11,6 +12,8 @@ use crate::terms::time::{Span, Wall};
 
 /// How far ahead a keeper looks.
 const AHEAD: Span = Span::h(24);
+/// A band that moves by less is not worth a line, K.
+const SEEN_K: f64 = 0.3;
 
 impl Engine {
     pub(super) fn light_view(&self, ix: EnclosureIx) -> LightView {
@@ -50,13 +53,36 @@ impl Engine {
 
     pub(super) fn coming_views(&self, ix: EnclosureIx) -> Vec<ComingView> {
         let Some(plan) = self.world.dens.get(ix.index()).and_then(|den| den.plan()) else { return Vec::new() };
-        plan.ahead(self.world.now.wall, AHEAD).into_iter().map(|(from, wanted)| coming(from, &wanted)).collect()
+        let mut rows: Vec<ComingView> = Vec::new();
+        for (from, wanted) in plan.ahead(self.world.now.wall, AHEAD) {
+            let row = coming(from, &wanted);
+            if rows.last().is_none_or(|before| differ(before, &row)) {
+                rows.push(row);
+            }
+        }
+        rows
+    }
+
+    pub(super) fn season_views(&self, ix: EnclosureIx) -> Vec<SeasonView> {
+        let Some(plan) = self.world.dens.get(ix.index()).and_then(|den| den.plan()) else { return Vec::new() };
+        let today = plan.calendar().civil(self.world.now.wall).date;
+        let of_today = phases(plan.care(), today).into_iter();
+        of_today.map(|(season, phase)| SeasonView { name: season.name.clone(), phase }).collect()
     }
 
     pub(super) fn follows_view(&self, ix: EnclosureIx) -> Option<FollowsView> {
         let (within, learned_from) = self.world.dens.get(ix.index())?.follows_within()?;
         Some(FollowsView { within, learned_from })
     }
+}
+
+/// Whether a keeper would see it: what a season moves within hours is less.
+fn differ(a: &ComingView, b: &ComingView) -> bool {
+    let same = |(a, b): (&BandView, &BandView)| {
+        let low = a.low.zip(b.low).map_or(a.low == b.low, |(a, b)| (a - b).abs() < SEEN_K);
+        a.place == b.place && low && (a.high - b.high).abs() < SEEN_K
+    };
+    a.light_on != b.light_on || a.bands.len() != b.bands.len() || !a.bands.iter().zip(&b.bands).all(same)
 }
 
 fn coming(from: Wall, wanted: &Wanted) -> ComingView {

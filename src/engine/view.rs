@@ -2,6 +2,7 @@
 //!
 //! A view is a copy; nothing in it reaches back. Temperatures in °C, whatever the site's degrees.
 
+use crate::care::season::Phase;
 use crate::finding::cause::{Cause, Urgency};
 use crate::finding::fact::Fact;
 use crate::terms::place::Place;
@@ -63,6 +64,9 @@ pub struct EnclosureView {
     /// What is wanted now and after each planned change of the next 24 hours; empty without care.
     #[serde(default)]
     pub coming: Vec<ComingView>,
+    /// Seasons that move or hold its bands today.
+    #[serde(default)]
+    pub seasons: Vec<SeasonView>,
     /// How long it may take to follow a planned change; `None` without care.
     #[serde(default)]
     pub follows: Option<FollowsView>,
@@ -139,6 +143,13 @@ pub struct BandView {
     /// `None`: too cold is not judged, but for the never limit.
     pub low: Option<f64>,
     pub high: f64,
+}
+
+/// A season, and how far it has come.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SeasonView {
+    pub name: String,
+    pub phase: Phase,
 }
 
 /// How long an enclosure may take to follow a planned change before it counts as missed.

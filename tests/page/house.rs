@@ -104,6 +104,7 @@ fn enclosure(id: &str, animal: &str, places: Vec<PlaceView>) -> EnclosureView {
             lux: Some(412.0),
         },
         air: vec![],
+        seasons: vec![],
         coming,
         follows: Some(FollowsView { within: Span::min(70), learned_from: 12 }),
         heat: HeatView {
