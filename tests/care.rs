@@ -8,6 +8,7 @@ use warmside::care::plan::{Plan, Wanted};
 use warmside::care::settings::{Band, Care, LightPlan, Override, PlaceBands, Season};
 use warmside::nature::sun::Position;
 use warmside::terms::place::Place;
+use warmside::terms::quantity::Degrees;
 use warmside::terms::time::{Span, Wall};
 
 /// Zones with either hemisphere's clock changes, a half-hour one, one at midnight and none.
@@ -239,6 +240,25 @@ fn any_month_day() -> impl Strategy<Value = MonthDay> {
     (1_u8..=12, 1_u8..=31).prop_filter_map("a day", |(m, d)| MonthDay::new(m, d))
 }
 
+/// As a site in °F would have stated it.
+fn by_way_of_fahrenheit(mut care: Care) -> Care {
+    let band =
+        |b: Band| Band { low: Degrees::F.read(Degrees::F.show(b.low)), high: Degrees::F.read(Degrees::F.show(b.high)) };
+    let place = |p: PlaceBands| PlaceBands {
+        wanted: p.wanted.map(band),
+        night: p.night.map(band),
+        never: p.never.map(band),
+        never_night: p.never_night.map(band),
+        judged: p.judged,
+    };
+    care.places = care.places.map(|p| p.map(place));
+    for season in &mut care.seasons {
+        season.places = season.places.map(|p| p.map(place));
+        season.step_k = Degrees::F.read_difference(Degrees::F.show_difference(season.step_k));
+    }
+    care
+}
+
 prop_compose! {
     fn any_season()(from in any_month_day(), until in any_month_day(), step_k in 0.2..5.0,
         warm in proptest::option::of(any_place()), cool in proptest::option::of(any_place()),
@@ -266,12 +286,16 @@ proptest! {
     #![proptest_config(ProptestConfig { cases: 48, failure_persistence: None, ..ProptestConfig::default() })]
 
     #[test]
-    fn no_band_inverts_or_narrows_suddenly(care in any_care(), zone in 0..6_usize, start in 0_i64..1_461) {
+    fn no_band_inverts_or_narrows_suddenly(care in any_care(), zone in 0..6_usize, start in 0_i64..1_461,
+        follows in 10_i64..360, is_f in any::<bool>()) {
+        let care = if is_f { by_way_of_fahrenheit(care) } else { care };
         let from = at("2027-01-01T00:00:00Z") + Span::days(start);
         let steps: f64 = care.seasons.iter().map(|s| s.step_k).sum();
-        // Over ramps of 30 min, with bands at most 75 K apart, and the steps of seasons.
-        let most = 75.0 / 15.0 + 0.1 + 2.0 * steps / 690.0;
+        // Bands at most 75 K apart fade over a third of the time to follow, looked at every 2 min; and the steps of seasons.
+        let most = 75.0 * 2.0 / (follows as f64 / 3.0) + 0.1 + 2.0 * steps / 690.0;
         let mut plan = plan(care, ZONES[zone], from);
+        plan.set_follows_within(Span::min(follows));
+        let calendar = plan.calendar().clone();
         let mut before: Option<Wanted> = None;
         for minute in (0..4 * 1_440).step_by(2) {
             let wanted = *plan.wanted(from + Span::min(minute));
@@ -284,6 +308,12 @@ proptest! {
                 prop_assert!(place.never.low <= earlier.never.low + most, "{} {:?} {:?}", minute, earlier, place);
                 prop_assert!(place.never.high >= earlier.never.high - most, "{} {:?} {:?}", minute, earlier, place);
                 prop_assert!(place.wanted.low <= earlier.wanted.low + most, "{} {:?} {:?}", minute, earlier, place);
+                // It gets wider at a stated instant alone: when lights change, or at a midnight on which a season moves.
+                let now = from + Span::min(minute);
+                let changed = wanted.changed_at.is_some_and(|at| now.since(at) < Span::min(2));
+                let midnight = calendar.civil(now).date != calendar.civil(now - Span::min(2)).date;
+                let wider = place.wanted.high - earlier.wanted.high > most || earlier.wanted.low - place.wanted.low > most;
+                prop_assert!(!wider || changed || midnight, "{} {:?} {:?}", minute, earlier, place);
             }
             prop_assert!(wanted.gradient_at_least_k >= 0.0);
             before = Some(wanted);

@@ -309,6 +309,30 @@ mod faults {
         assert!(judge(&format!("{two}empty = true\n")).is_ok(), "nobody lives in it");
     }
 
+    /// Without a plan for the light it is always day, and whoever states a night is told so, wherever he states it.
+    #[test]
+    fn a_night_without_light_is_told_wherever_it_is_stated() {
+        let first = text("config/first-enclosure.toml");
+        let dark: String = first.lines().filter(|l| !l.starts_with("light ")).map(|l| format!("{l}\n")).collect();
+        assert_ne!(dark, first);
+        let doubts = |text: &str| {
+            let report = judge(text).unwrap_or_else(|r| panic!("{r}")).doubts;
+            report.faults.iter().filter(|f| f.what.contains("always day")).map(|f| f.what.clone()).collect::<Vec<_>>()
+        };
+        assert_eq!(doubts(&first), [""; 0]);
+        let told = doubts(&dark);
+        assert!(told.iter().any(|t| t.starts_with("`night` of warm_side is never in force")), "{told:?}");
+        let plain = dark.replace(", night = [25, 32]", "").replace(", night = [20, 26]", "");
+        let own = "care = \"corn-snake\"\noverride = { warm_side = { never_night = [20, 36] } }";
+        let own = plain.replace("care = \"corn-snake\"", own);
+        assert_eq!(doubts(&plain), [""; 0]);
+        let told = doubts(&own);
+        assert_eq!(
+            told.last().map(String::as_str),
+            Some("`never_night` of warm_side is never in force: without `light` it is always day")
+        );
+    }
+
     /// A file that cannot be read whole is not blamed for what may only seem to be missing.
     #[test]
     fn what_may_only_seem_to_be_missing_waits_for_a_whole_file() {

@@ -65,8 +65,7 @@ impl Speech<'_> {
         let mut text = String::new();
         if let Some(humidity) = &enclosure.humidity {
             let percent = humidity.percent.map_or("not seen".into(), |p| format!("{p:.0} %"));
-            let wanted =
-                humidity.wanted.map_or(String::new(), |(low, high)| format!(", wanted {low:.0}–{high:.0} %"));
+            let wanted = humidity.wanted.map_or(String::new(), |(low, high)| format!(", wanted {low:.0}–{high:.0} %"));
             let _ = writeln!(text, "\nHUMIDITY, {}: {percent}{wanted}", humidity.place.label());
         }
         let (measured, brought): (Vec<&AirView>, Vec<&AirView>) = enclosure.air.iter().partition(|a| a.measured);

@@ -1,10 +1,11 @@
 //! Gradient, retreat, night and humidity of one enclosure over days.
 
 use crate::house::{Clock, Said, corn_snake, run as run_house};
-use warmside::care::settings::Care;
+use warmside::care::settings::{Care, HumidityCare};
 use warmside::finding::bands::Course;
 use warmside::finding::{gradient, humidity, night};
 use warmside::terms::place::Place;
+use warmside::terms::time::Span;
 
 /// Temperatures of both sides and humidity of the cool side at a minute.
 #[derive(Clone, Copy)]
@@ -143,6 +144,25 @@ fn mistings_that_dry_are_healthy_and_a_leak_is_not() {
         air => air,
     });
     assert_eq!(leak.said(), ["2027-03-05 15:59 humidity-high", "2027-03-07 00:29 -humidity-high"]);
+}
+
+#[test]
+fn a_misting_must_dry_within_the_time_that_is_stated() {
+    let mut care = corn_snake();
+    care.humidity = care.humidity.map(|h| HumidityCare { dries_within: Some(Span::h(4)), ..h });
+    let wet_for = |minutes: i64| {
+        run_care(care.clone(), "2027-03-02", 4, 1, move |c| {
+            let wet = c.day == 2 && (600..600 + minutes).contains(&c.minute);
+            Air { warm_c: 30.6, cool_c: 24.0, rh: if wet { 85.0 } else { 50.0 } }
+        })
+    };
+    let about_humidity = |said: &Said| said.all.iter().filter(|s| s.contains("humidity")).cloned().collect::<Vec<_>>();
+    assert_eq!(about_humidity(&wet_for(235)), [""; 0]);
+    assert_eq!(
+        about_humidity(&wet_for(300)),
+        ["2027-03-04 13:59 humidity-high", "2027-03-04 15:29 -humidity-high"],
+        "four hours, and over when it has been dry for half an hour"
+    );
 }
 
 #[test]

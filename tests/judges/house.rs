@@ -32,7 +32,7 @@ impl Clock {
     }
 }
 
-/// What judges said: `civil time cause`, or `civil time -cause` for calm; and by how many minutes light was shifted.
+/// What judges said: `civil time cause` (with `now` where it is more urgent than usual), or `civil time -cause` for calm; and by how many minutes light was shifted.
 pub struct Said {
     pub all: Vec<String>,
     pub shifts: Vec<i64>,
@@ -108,7 +108,8 @@ pub fn run_with(
         for change in out {
             match change {
                 Change::Stands(finding) => {
-                    said.all.push(format!("{civil} {}", finding.key.cause.word()));
+                    let raised = finding.urgency > finding.key.cause.usual_urgency();
+                    said.all.push(format!("{civil} {}{}", finding.key.cause.word(), if raised { " now" } else { "" }));
                     let shifts = finding.facts.iter().filter_map(|fact| match fact {
                         Fact::LightShift { by } => Some(by.as_ms() / MINUTE),
                         _ => None,

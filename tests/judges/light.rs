@@ -2,6 +2,7 @@
 
 use crate::house::{Clock, Said, corn_snake, run as run_house};
 use warmside::care::settings::Care;
+use warmside::finding::around::Around;
 use warmside::finding::light::Judge;
 use warmside::finding::light_seen::Evidence;
 use warmside::terms::time::{Span, Wall};
@@ -147,6 +148,21 @@ fn a_timer_that_nobody_set_is_one_fault_of_an_hour() {
 fn a_lamp_that_does_not_come_on_on_the_day_of_the_clock_change_is_missing() {
     let run = run("2027-03-20", 10, 1, |c| lux(lit(c.minute) && c.day != 8, c));
     assert_eq!(run.said(), ["2027-03-28 09:15 light-missing", "2027-03-29 08:05 -light-missing"]);
+}
+
+#[test]
+fn a_lamp_that_is_the_heat_is_urgent_when_it_fails_and_not_when_it_is_late() {
+    let care = || Care { light: corn_snake().light, ..Default::default() };
+    let run = |lit: fn(&Clock) -> bool| {
+        let mut judge = Judge::default();
+        run_house(care(), "2027-01-05", 6, |clock, around, now, out| {
+            let around = Around { lamp_heats: true, ..*around };
+            lux(lit(clock), clock).into_iter().for_each(|seen| judge.hear(&around, seen, now, out));
+        })
+    };
+    assert_eq!(run(|c| lit(c.minute) && c.day < 4).said(), ["2027-01-09 09:15 light-missing now"]);
+    assert_eq!(run(|c| lit(c.minute) || c.day >= 4).said(), ["2027-01-09 01:15 light-stuck-on now"]);
+    assert_eq!(run(|c| lit(c.minute - if c.day < 4 { 0 } else { 60 })).said(), ["2027-01-09 09:05 light-shifted"]);
 }
 
 #[test]

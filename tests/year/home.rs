@@ -19,6 +19,8 @@ pub enum Kind {
     /// A second mat was put under the cool end, and the dial was turned down a little.
     MatAtCoolEnd,
     HeatDead,
+    /// A drop of water sits on the humidity sensor.
+    Soaked,
 }
 
 #[derive(Clone)]
@@ -109,8 +111,13 @@ impl Home {
         let rh = match () {
             () if self.has(Kind::Leak) => 94.0,
             () if self.has(Kind::Dry) => 24.0,
+            () if self.has(Kind::Soaked) => return self.says(99.9, lux),
             () => 49.0 - 1.5 * (self.cool_c - 22.0).clamp(-3.0, 3.0) + mist,
         } + self.noise();
+        self.says(rh, lux)
+    }
+
+    fn says(&mut self, rh: f64, lux: f64) -> String {
         let (w, c) = (self.warm_c + 0.06 * self.noise(), self.cool_c + 0.06 * self.noise());
         format!("{{\"w\":{w:.2},\"c\":{c:.2},\"rh\":{rh:.1},\"lx\":{lux:.0}}}")
     }

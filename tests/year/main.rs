@@ -57,6 +57,14 @@ fn a_healthy_year_says_nothing() {
 }
 
 #[test]
+fn a_soaked_sensor_is_a_fault_of_the_probe_and_no_weather() {
+    let soaked = Fault { from: at("2027-07-05T15:00:00Z"), until: at("2027-07-07T12:00:00Z"), kind: Kind::Soaked };
+    let told = run("2027-07-01T00:00:00Z", "2027-07-09T00:00:00Z", vec![soaked]);
+    let what: Vec<&str> = told.iter().map(|(_, what)| what.as_str()).collect();
+    assert_eq!(what, ["raised probe-faulty today", "ended probe-faulty today"]);
+}
+
+#[test]
 fn twelve_faults_of_a_year_are_twelve_notices() {
     let fault = |from: &str, hours: i64, kind| Fault { from: at(from), until: at(from) + Span::h(hours), kind };
     // Everything that is mailed of each, in order. Three names are a choice, by what the keeper has to do:
