@@ -204,7 +204,12 @@ fn trace() {
     let seed = env("SEED", 1);
     let mut case = Case::new(seed, Control::ALL[(seed / 2 % 4) as usize], Size::ALL[(seed / 8 % 3) as usize]);
     case.on_change = (seed / 2).is_multiple_of(5);
+    case.cool_side = seed / 2 % 7 != 0;
     let (from, until) = (env("START", 0) as i64 * 60, env("UNTIL", 1440) as i64 * 60);
+    if env("PICTURES", 0) == 1 {
+        trial::look(case, from, until - from, env("EVERY", 0) as i64 * 60);
+        return;
+    }
     let mut home = home::sensor::Home::new(case, until / DAY_S + 2);
     let mut sink = Vec::new();
     while home.world.at_s < until {
@@ -242,6 +247,7 @@ fn look() {
         if env("WATTS", 0) == 1 {
             c.watts = Watts::Instant
         }
+        c.cool_side = env("NO_COOL", 0) == 0;
     }) {
         let o = trial::run(case, 0, Tuning::default(), true);
         println!(
@@ -255,7 +261,8 @@ fn look() {
             o.first
         );
         if case.seed == env("SEED", 0) {
-            trial::look(case);
+            let at_s = case.fault.map_or(0, |f| f.1);
+            trial::look(case, at_s, env("FOR", 120) as i64 * 60, env("EVERY", 0) as i64 * 60);
         }
     }
 }

@@ -5,6 +5,9 @@ use super::low::Suspicion;
 use super::picture::{Picture, Wait};
 use super::verdict::{Cause, Way};
 
+/// Longer than the sun shines through one window, min: what one probe alone must outlast before it is believed.
+const SUN_MIN: f64 = 80.0;
+
 /// The most specific cause on the hot side.
 pub fn judge(p: &Picture) -> Option<Suspicion> {
     if p.high_waits == Wait::Never {
@@ -30,9 +33,9 @@ pub fn by_watts(p: &Picture) -> Option<Suspicion> {
     stuck.then_some(Suspicion { cause: Cause::HeatStuckOn, way: Way::Watts, holds_first: true })
 }
 
-/// Wet air cools: the controller heats against it, and the warm end, nearer the heater, overshoots.
+/// Wet air cools: the controller heats against it, and the warm end, nearer the heater, overshoots for a while after.
 fn cooled(p: &Picture) -> bool {
-    p.cool_drop > 0.3 + 3.0 * p.s_x && !p.high.past(4.0)
+    p.since_cool_dip < 45.0 && !p.high.past(4.0)
 }
 
 fn gradient_up(p: &Picture, factor: f64) -> bool {
@@ -40,51 +43,65 @@ fn gradient_up(p: &Picture, factor: f64) -> bool {
 }
 
 fn stuck(p: &Picture) -> Option<Suspicion> {
+    let shaken = if p.since_hurried_rise < 60.0 || p.since_odd_rise < 60.0 { 2.0 } else { 1.0 };
+    let full = p.clue.is_some_and(|c| c.full);
+    let first_day = if p.young { 1.5 } else { 1.0 };
+    // Without a cool side the sun looks the same, for as long as it shines: only what the sun hardly does counts.
+    let blind = p.gradient.is_none() && !full;
+    let factor = if full { 1.0 } else { shaken * first_day };
+    let deep = p.high.past(factor) && p.high.undercut >= p.healed.high;
+    let outshines = !blind || (p.high.past(2.0) && p.high.undercut > 3.0 && p.high.past_for(SUN_MIN));
+    (deep && outshines && looks_endless(p)).then_some(())?;
+    Some(Suspicion { cause: Cause::HeatStuckOn, way: Way::Course, holds_first: true })
+}
+
+/// Whether all but the height of the rise speaks for heat without end.
+pub fn looks_endless(p: &Picture) -> bool {
     // No power: whatever warms, it is not the heater.
     if p.unpowered() {
-        return None;
+        return false;
     }
     let (low, high) = p.rise_speed;
     let in_speed = -p.fall >= low && -p.fall <= high + p.fall_slack && p.v > -p.s_v;
     let share = p.high.share.is_none_or(|s| s < 0.45);
     let fresh = p.high.past_min.is_none_or(|m| m < 5.0);
     let even = if p.cycler && fresh { p.strict_rise } else { p.even_rise };
-    let shaken = if p.since_hurried_rise < 60.0 || p.since_odd_rise < 60.0 { 2.0 } else { 1.0 };
     let unhurried = p.since_hurried_rise > 12.0 && !p.hurried_within_rise();
-    let full = p.clue.is_some_and(|c| c.full);
-    let dip = if full { 60.0 } else { 100.0 };
-    // Without a cool side the sun looks the same: only what the sun hardly does counts.
-    let blind = if p.gradient.is_none() { (3.0 / p.high.threshold).max(2.0) } else { 1.0 };
-    let factor = if full { 1.0 } else { shaken * blind };
-    (!cooled(p)
-        && p.high.past(factor)
-        && gradient_up(p, 0.3)
-        && in_speed
-        && even
-        && share
-        && unhurried
-        && p.since_dip > dip)
-        .then_some(())?;
-    Some(Suspicion { cause: Cause::HeatStuckOn, way: Way::Course, holds_first: true })
+    let dip = if p.clue.is_some_and(|c| c.full) { 60.0 } else { 100.0 };
+    !cooled(p) && gradient_up(p, 0.3) && in_speed && even && share && unhurried && p.since_dip > dip
 }
 
 fn stuck_slowly(p: &Picture) -> Option<Suspicion> {
-    if p.unpowered() {
+    if p.unpowered() || p.young {
         return None;
     }
-    let g = p.gradient?;
+    // One probe alone: longer than the sun shines through a window.
+    let Some(g) = p.gradient else {
+        p.above_min.filter(|m| *m >= SUN_MIN)?;
+        return Some(Suspicion { cause: Cause::HeatStuckOn, way: Way::Slow, holds_first: false });
+    };
     let patience = if p.since_dip < 100.0 { 60.0 } else { 20.0 };
-    (p.high.past_for(patience) && g.high.past(1.0) && g.ratio() > 1.25).then_some(())?;
+    (p.high.past_for(patience) && g.high.past(1.0) && g.ratio() > 1.25 && p.high.undercut >= p.healed.high)
+        .then_some(())?;
     Some(Suspicion { cause: Cause::HeatStuckOn, way: Way::Slow, holds_first: false })
 }
 
+/// Whether one probe alone is now further above what the days have had at this hour than ever was made good by itself.
+pub fn is_above(p: &Picture) -> bool {
+    let enough = (2.0 * p.high.threshold).max(3.0).max(p.healed.high);
+    p.gradient.is_none() && p.high.days >= 2 && p.x + p.high.usual > enough
+}
+
 fn from_outside(p: &Picture) -> Option<Suspicion> {
-    let share = p.high.share?;
-    let gradient_stays = p.gradient.is_some_and(|g| !g.high.past(1.0));
-    (p.high.past_for(40.0) && p.high.past(3.0) && p.high.undercut > 3.0 && gradient_stays && share > 0.5)
-        .then_some(())?;
+    (looks_outside(p) && p.high.past(3.0) && p.high.undercut > p.healed.outside.max(3.0)).then_some(())?;
     let minutes = (p.t - p.high.peak_t).max(1.0);
     let speed = p.high.drop(-p.x) / minutes;
     let cause = if speed > 1.5 / 60.0 { Cause::OutsideHeat } else { Cause::RoomHot };
     Some(Suspicion { cause, way: Way::Slow, holds_first: false })
+}
+
+/// Whether both ends are warm for long, the gradient as ever.
+pub fn looks_outside(p: &Picture) -> bool {
+    let gradient_stays = p.gradient.is_some_and(|g| !g.high.past(1.0));
+    p.high.past_for(40.0) && gradient_stays && p.high.share.is_some_and(|s| s > 0.5)
 }

@@ -11,14 +11,14 @@ const SPACING_MIN: f64 = 0.4;
 
 #[derive(Clone, Debug, Default, Serialize, Deserialize)]
 pub struct History {
-    at: Vec<(f32, f32, f32)>,
+    at: Vec<(f32, f32)>,
     newest: usize,
     origin: f64,
 }
 
 impl History {
-    /// Keeps a level of this end and of the other (NaN when unknown).
-    pub fn keep(&mut self, t: f64, x: f64, other: f64) {
+    /// Keeps a level.
+    pub fn keep(&mut self, t: f64, x: f64) {
         if self.at.is_empty() {
             self.at.reserve_exact(KEPT);
             self.origin = t;
@@ -31,7 +31,7 @@ impl History {
             }
             self.origin = t;
         }
-        let entry = ((t - self.origin) as f32, x as f32, other as f32);
+        let entry = ((t - self.origin) as f32, x as f32);
         if self.at.len() < KEPT {
             if self.at.last().is_none_or(|last| f64::from(entry.0 - last.0) >= SPACING_MIN) {
                 self.at.push(entry);
@@ -45,7 +45,7 @@ impl History {
 
     /// Bytes beside the struct itself.
     pub fn heap_bytes(&self) -> usize {
-        self.at.capacity() * size_of::<(f32, f32, f32)>()
+        self.at.capacity() * size_of::<(f32, f32)>()
     }
 
     pub fn clear(&mut self) {
@@ -57,7 +57,7 @@ impl History {
     pub fn level(&self, t: f64) -> Option<f64> {
         let t = (t - self.origin) as f32;
         let n = self.at.len();
-        let mut later: Option<(f32, f32, f32)> = None;
+        let mut later: Option<(f32, f32)> = None;
         for back in 0..n {
             let entry = self.at[(self.newest + n - back) % n];
             if entry.0 <= t {
@@ -73,22 +73,6 @@ impl History {
     /// Mean fall in K/min over the last `minutes`.
     pub fn mean_fall(&self, t: f64, x: f64, minutes: f64) -> Option<f64> {
         Some((self.level(t - minutes)? - x) / minutes)
-    }
-
-    /// How far the other end is now below the highest that it was in the last `minutes`; 0 when unknown.
-    pub fn other_drop(&self, t: f64, minutes: f64) -> f64 {
-        let from = (t - minutes - self.origin) as f32;
-        let n = self.at.len();
-        let Some(now) = self.at.get(self.newest).map(|e| e.2) else { return 0.0 };
-        let mut highest = now;
-        for back in 0..n {
-            let entry = self.at[(self.newest + n - back) % n];
-            if entry.0 < from {
-                break;
-            }
-            highest = highest.max(entry.2);
-        }
-        f64::from(highest - now).max(0.0)
     }
 
     /// Drops of the last three windows of `w` minutes, oldest first.
@@ -115,7 +99,7 @@ mod tests {
         let mut h = History::default();
         let mut t = 0.0;
         while t <= until {
-            h.keep(t, f(t), f64::NAN);
+            h.keep(t, f(t));
             t += 0.5;
         }
         h

@@ -11,6 +11,10 @@ use serde::{Deserialize, Serialize};
 /// The least threshold of a level before its factor, K: an animal that lies down on a probe moves it by more than noise does.
 pub const LEAST_K: f64 = 0.45;
 
+/// Share of the days' disagreement that a level may go past their habit, and the most that this can be, K.
+const UNSETTLED: f64 = 0.6;
+const MOST_UNSETTLED_K: f64 = 2.0;
+
 /// False excesses of one tracker in a year that noise may cause.
 const BUDGET_A_YEAR: f64 = 0.03;
 
@@ -38,6 +42,8 @@ pub struct Reference {
     pub level: f64,
     pub recent: f64,
     pub habit: f64,
+    /// The habit as the days had it, whatever the returns of late say.
+    pub usual: f64,
     /// Days that speak for this clock time, 0 to 3.
     pub days: u8,
 }
@@ -46,12 +52,13 @@ impl Levels {
     pub fn reference(&mut self, t: f64, day: i32, minute: u16) -> Reference {
         let reach = if self.interval > 0.0 { (2.5 * self.interval).clamp(40.0, 180.0) } else { 180.0 };
         let (habit, days) = self.habit.lowest(day, minute);
+        let usual = habit;
         let habit = habit + self.shift;
         let mut recent = self.recent.lowest(t, reach);
         if !recent.is_finite() && days == 0 {
             recent = self.recent.last();
         }
-        Reference { level: recent.min(habit), recent, habit, days }
+        Reference { level: recent.min(habit), recent, habit, usual, days }
     }
 
     /// Every level of ordinary life, by clock time.
@@ -100,6 +107,11 @@ impl Levels {
         let l = libm::log((365.0 * a_day * share / BUDGET_A_YEAR).max(400.0));
         self.h = tuning.threshold * (self.beta * libm::pow(l.max(3.0), 0.9)).max(least);
         self.h
+    }
+
+    /// What the days themselves disagree by at this hour is no fault, K: a dial turned yesterday, a lamp on other days only.
+    pub fn unsettled(&self, reference: &Reference) -> f64 {
+        if reference.habit <= reference.recent { (UNSETTLED * self.habit.spread()).min(MOST_UNSETTLED_K) } else { 0.0 }
     }
 
     /// Bytes beside the struct itself.

@@ -12,6 +12,13 @@ pub struct Suspicion {
     pub holds_first: bool,
 }
 
+/// How long one probe alone must be past its threshold before a course is believed, min.
+const BLIND_MIN: f64 = 15.0;
+/// What must be missing, K, where one probe alone speaks: more than dials are turned by and rooms are aired by.
+const BLIND_K: f64 = 4.0;
+/// More than an animal on the probe makes, K.
+const ANIMAL_K: f64 = 0.9;
+
 const fn at_once(cause: Cause, way: Way) -> Option<Suspicion> {
     Some(Suspicion { cause, way, holds_first: false })
 }
@@ -43,7 +50,13 @@ fn factor(p: &Picture) -> f64 {
     // A plug that shows the usual power speaks against lost heat: only what is gross can then be heat astray.
     let told = if p.powered() { 1.7 * base } else { base };
     // Without a cool side a door can only be told by its speed.
-    let blind = if p.gradient.is_none() { 1.5 * told } else { told };
+    let blind = match p.gradient {
+        Some(_) => told,
+        None if p.follows_room => 2.0 * told,
+        None => 1.5 * told,
+    };
+    // On the first day nothing is known of other hours.
+    let blind = if p.young { 2.0 * blind } else { blind };
     // The whole room is unlike itself: then its air explains much.
     if p.neighbours_ok == Some(false) { 1.5 * blind } else { blind }
 }
@@ -105,17 +118,22 @@ fn by_course(p: &Picture) -> Option<Suspicion> {
         && p.since_odd_rise > 120.0
         && p.gradient.is_some_and(|g| g.low.past(1.2 * f))
         && p.low.past(0.4 * f);
-    let deep = p.low.past(f) || by_gradient || depth_trigger(p);
+    let deep = p.low.undercut >= p.healed.low && (p.low.past(f) || by_gradient || depth_trigger(p));
+    // Without a cool side wet air and a lid off for cleaning look like lost heat for as long as they last.
+    let waited = p.gradient.is_some() || p.low.past_for(BLIND_MIN);
+    if deep && waited && looks_lost(p) {
+        return if_it_holds(Cause::HeatFailed, Way::Course);
+    }
+    None
+}
+
+/// Whether all but the depth of the fall speaks for lost heat: speed, evenness, the cool side's share, the gradient.
+pub fn looks_lost(p: &Picture) -> bool {
     let gradient_goes_along = p.gradient.is_none_or(|g| p.cycler || (g.low.past(0.3) && g.due()));
     let fresh = p.low.past_min.is_none_or(|m| m < 5.0);
     let even = if p.cycler && fresh { p.strict_fall } else { p.even_fall };
     let unhurried = p.since_hurried_fall > 12.0 && (!p.hurried_within_fall() || p.ratio().is_some_and(|r| r < 0.4));
-    // Without a cool side wet air and a lid off for cleaning look like lost heat for as long as they last.
-    let waited = p.gradient.is_some() || p.low.past_for(20.0);
-    if deep && waited && in_speed(p) && even && share_fits(p) && gradient_goes_along && unhurried {
-        return if_it_holds(Cause::HeatFailed, Way::Course);
-    }
-    None
+    in_speed(p) && even && share_fits(p) && gradient_goes_along && unhurried
 }
 
 /// For heat whose level follows the room: a fall deeper than falls ever are, though not far past the returns.
@@ -135,25 +153,40 @@ fn depth_trigger(p: &Picture) -> bool {
 fn slow(p: &Picture) -> Option<Suspicion> {
     let g = p.gradient?;
     let patience = if p.since_hurried_fall < 90.0 { 45.0 } else { 20.0 };
-    let long = p.low.past_for(patience) && p.low.past(factor(p).min(1.7));
+    // An animal that lies on the probe narrows the gradient for hours, but not by this much.
+    let long = p.low.past_for(patience) && p.low.past(factor(p).min(1.7)) && p.low.undercut > ANIMAL_K;
     (long && g.due() && g.missing() > 1.5 && !g.narrowed_from_outside() && g.low.past(1.0) && g.ratio() < 0.5)
         .then_some(())?;
     at_once(Cause::HeatFailed, Way::Slow)
 }
 
+/// Heat that should have come back at its hour and has not: only a habit by clock time can know that it is due.
 fn absent(p: &Picture) -> Option<Suspicion> {
-    let g = p.gradient?;
-    let due = g.low.habit.is_finite() && g.low.habit > (0.35 * g.usual).max(1.2);
-    let missing = g.now < 0.4 * g.low.habit
-        && g.low.habit - g.now > 1.2
-        && g.cool_lift < 0.5 * (g.low.habit - g.now)
-        && p.x < p.low.habit - 0.7 * p.low.threshold;
-    let patience = if p.since_hurried_fall < 90.0 { 45.0 } else { 15.0 };
-    let long = p.low.past_for(patience);
-    // After a night without heat the usual gradient has faded: what belongs to this hour is the measure.
-    let rising = p.v > g.low.habit / 40.0;
-    (due && missing && long && !rising && !p.frozen).then_some(())?;
+    let patience = match p.gradient {
+        Some(_) if p.since_hurried_fall < 90.0 => 45.0,
+        Some(_) => 15.0,
+        None => 60.0,
+    };
+    (p.absent_min.is_some_and(|m| m >= patience) && !p.frozen).then_some(())?;
     at_once(Cause::HeatFailed, Way::Absent)
+}
+
+/// Whether the warm end and its gradient are now far below what the days have had at this hour.
+pub fn is_absent(p: &Picture) -> bool {
+    if p.low.days < 2 {
+        return false;
+    }
+    let lacks = p.low.usual - p.x;
+    let Some(g) = p.gradient else {
+        // One probe alone: much is missing, for long, and nothing brings it back.
+        return lacks > (3.0 * p.low.threshold).max(BLIND_K) && -p.fall < 0.05 && p.since_hurried_fall > 90.0;
+    };
+    let missing = g.low.usual - g.now;
+    let due = g.low.usual > (0.35 * g.usual).max(1.2);
+    // The warm end itself must lack it: a cool side in the sun narrows the gradient too.
+    let its_own = lacks > 0.5 * missing && lacks > p.low.threshold;
+    let rising = -p.fall > g.low.usual / 40.0;
+    due && missing > g.low.threshold.max(1.2) && g.now < 0.4 * g.low.usual && its_own && !rising
 }
 
 fn displaced(p: &Picture) -> Option<Suspicion> {

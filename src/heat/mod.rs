@@ -5,6 +5,7 @@
 
 mod cycle;
 mod front;
+mod healed;
 mod high;
 mod history;
 mod levels;

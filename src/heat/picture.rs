@@ -11,6 +11,8 @@ pub struct Side {
     pub past_min: Option<f64>,
     /// Lowest level that belongs to this clock time; infinite when unknown.
     pub habit: f64,
+    /// The same as the days had it, whatever the returns of late say.
+    pub usual: f64,
     pub recent: f64,
     pub days: u8,
     pub peak: f64,
@@ -80,6 +82,8 @@ pub struct Picture {
     pub high: Side,
     pub gradient: Option<Gradient>,
     pub cycler: bool,
+    /// Heat that is told to have no thermostat: the level goes with the room.
+    pub follows_room: bool,
     /// Natural speeds without heat and with full heat, K/min.
     pub fall_speed: (f64, f64),
     pub rise_speed: (f64, f64),
@@ -95,8 +99,14 @@ pub struct Picture {
     pub since_dip: f64,
     /// Limit of the other end's share in a fall that is the heater's.
     pub share_limit: f64,
-    /// How far the cool side has sunk within the last half hour, K: misting, a door, a window.
-    pub cool_drop: f64,
+    /// Since the cool side sank last: misting, a door, a window.
+    pub since_cool_dip: f64,
+    /// Minutes for which the level and the gradient that belong to this hour have been missing.
+    pub absent_min: Option<f64>,
+    /// Minutes for which one probe alone has been too far above.
+    pub above_min: Option<f64>,
+    /// Undercuts, K, that looked like lost heat, heat without end, heat from outside, and healed by themselves.
+    pub healed: Healed,
     pub frozen: bool,
     /// Mean depth and mean excess of falls and falls a day, for the depth trigger.
     pub depth: (f64, f64, f64),
@@ -111,6 +121,14 @@ pub struct Picture {
     pub neighbours_ok: Option<bool>,
     pub low_waits: Wait,
     pub high_waits: Wait,
+}
+
+/// What looked like a fault in all but its depth and went back by itself, K; a fault must go further. 0: nothing did.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Healed {
+    pub low: f64,
+    pub high: f64,
+    pub outside: f64,
 }
 
 /// What an hour without precedent asks for.

@@ -32,12 +32,14 @@ pub struct Habit {
     day: [i32; DAYS],
     cached_for: (i32, u16),
     cached: f64,
+    /// How far the lowest day lies below the one that counts, K.
+    cached_spread: f32,
     cached_days: u8,
 }
 
 impl Default for Habit {
     fn default() -> Habit {
-        Habit { bins: Vec::new(), day: [NO_DAY; DAYS], cached_for: (NO_DAY, 0), cached: f64::INFINITY, cached_days: 0 }
+        Habit { bins: Vec::new(), day: [NO_DAY; DAYS], cached_for: (NO_DAY, 0), cached: f64::INFINITY, cached_spread: 0.0, cached_days: 0 }
     }
 }
 
@@ -94,9 +96,15 @@ impl Habit {
             }
             of_day.sort_by(f64::total_cmp);
             self.cached = if known == 3 { of_day[1] } else { of_day[0] };
+            self.cached_spread = if known > 0 { (self.cached - of_day[0]) as f32 } else { 0.0 };
             self.cached_days = known as u8;
         }
         (self.cached, self.cached_days)
+    }
+
+    /// How far the days disagree about the hour last asked for, K: the lowest of them below the one that counts.
+    pub fn spread(&self) -> f64 {
+        f64::from(self.cached_spread)
     }
 
     fn lowest_of(&self, day: i32, bin: i32) -> Option<f64> {

@@ -87,8 +87,9 @@ impl Tracker {
         if !self.started {
             self.begin(x, now);
         }
-        self.threshold = self.levels.threshold(now.s_x * now.slack, LEAST_K, tuning);
         self.reference = self.levels.reference(now.t, now.day, now.minute);
+        let least = self.levels.threshold(now.s_x * now.slack, LEAST_K, tuning);
+        self.threshold = least.max(self.levels.unsettled(&self.reference));
         if now.live {
             self.levels.live(now.day, now.minute, x);
         }

@@ -2,8 +2,9 @@
 
 use super::cycle::{Falls, Spread, Vigour};
 use super::front::{Front, Sample};
+use super::healed::Healed;
 use super::history::{History, even};
-use super::picture::{Gradient, Picture, Side, Wait};
+use super::picture::{self, Gradient, Picture, Side, Wait};
 use super::settings::{Source, Thermostat};
 use super::standing::{Standing, Turn};
 use super::tracker::{Fall, Now, Tracker};
@@ -23,6 +24,11 @@ const RESOLVED: f64 = 3.0;
 const USUAL_MIN: f64 = 360.0;
 /// After a gap nothing is judged for this long, min.
 const SETTLE_MIN: f64 = 15.0;
+/// A cool side that sinks no faster than this, K/min, is not cooled by anything in the enclosure.
+const COOL_SINKS: f64 = 0.01;
+/// A depth that healed asks at most for this many thresholds, and of heat from outside for so many K.
+const MOST_HEALED: f64 = 2.5;
+const MOST_OUTSIDE_K: f64 = 8.0;
 const NEVER: f64 = -1e9;
 
 #[derive(Clone, Debug, Serialize, Deserialize)]
@@ -46,6 +52,12 @@ pub struct Tract {
     hurried_rise: f64,
     odd_rise: f64,
     dip: f64,
+    /// The cool side's level of late, sinking slowly, and when it was last well below that.
+    cool_top: f64,
+    cool_dip: f64,
+    absent_since: Option<f64>,
+    above_since: Option<f64>,
+    healed: [Healed; 3],
     pub began: Option<f64>,
     learned_min: f64,
     last_t: f64,
@@ -89,6 +101,11 @@ impl Tract {
             hurried_rise: NEVER,
             odd_rise: NEVER,
             dip: NEVER,
+            cool_top: f64::NEG_INFINITY,
+            cool_dip: NEVER,
+            absent_since: None,
+            above_since: None,
+            healed: [Healed::default(); 3],
             began: None,
             learned_min: 0.0,
             last_t: 0.0,
@@ -159,7 +176,13 @@ impl Tract {
         let dt = (s.t - self.last_t).clamp(0.0, 30.0);
         self.last_t = s.t;
         let cool = b.cool;
-        self.history.keep(s.t, s.x, cool.map_or(f64::NAN, |c| c.x));
+        self.history.keep(s.t, s.x);
+        if let Some(cool) = cool {
+            self.cool_top = (self.cool_top - COOL_SINKS * dt).max(cool.x);
+            if self.cool_top - cool.x > 0.3 + 3.0 * cool.s_x {
+                self.cool_dip = s.t;
+            }
+        }
         if b.context.hands_in {
             self.cut(s.t);
             return;
@@ -186,7 +209,9 @@ impl Tract {
             return (0.2 * falls.mean_speed.mean, top.mean + 3.5 * top.dev + 0.02);
         }
         let reach = self.reach(s);
-        (reach / 120.0, reach / 11.0)
+        // Without a cool side the reach is a guess.
+        let slowest = if self.usual_gradient.n > 10.0 { 120.0 } else { 300.0 };
+        (reach / slowest, reach / 11.0)
     }
 
     /// How far the heat lifts the warm end over its surroundings, K; guessed from the level when there is no cool side.
@@ -310,7 +335,8 @@ impl Tract {
     }
 
     fn judge(&mut self, s: &Sample, cool: Option<Sample>, b: &mut Company, out: &mut Vec<Turn>) {
-        let picture = self.draw(s, cool, b);
+        let mut picture = self.draw(s, cool, b);
+        self.remember(&mut picture);
         self.picture = Some(picture);
         if picture.low.past(0.4) {
             self.dip = s.t;
@@ -344,6 +370,41 @@ impl Tract {
                 out.push(turn);
             }
         }
+    }
+
+    /// What has no bearing on this reading alone: how long heat has been absent, what looked like a fault and healed.
+    fn remember(&mut self, p: &mut Picture) {
+        self.absent_since = low::is_absent(p).then(|| self.absent_since.unwrap_or(p.t));
+        p.absent_min = self.absent_since.map(|since| p.t - since);
+        let [low, high, outside] = &mut self.healed;
+        if p.low.undercut < 0.0 {
+            low.back(p.t);
+        } else if low::looks_lost(p) {
+            low.looks(p.low.undercut);
+        }
+        if p.high.undercut < 0.0 {
+            high.back(p.t);
+            outside.back(p.t);
+        } else {
+            // One probe alone cannot tell what it was: all that ever went up and came down counts.
+            if high::looks_endless(p) || (p.gradient.is_none() && p.high.past(1.0)) {
+                high.looks(p.high.undercut);
+            }
+            if high::looks_outside(p) {
+                outside.looks(p.high.undercut);
+            }
+        }
+        // With a cool side the share and the gradient say enough of a fall; waiting for depth would only cost time.
+        if p.gradient.is_none() && p.low.past(0.2) {
+            p.healed.low = low.bar(p.t, MOST_HEALED * p.low.threshold);
+        }
+        if p.high.past(0.2) || p.gradient.is_none() {
+            let most = if p.gradient.is_none() { MOST_OUTSIDE_K } else { MOST_HEALED * p.high.threshold };
+            p.healed.high = high.bar(p.t, most);
+            p.healed.outside = outside.bar(p.t, MOST_OUTSIDE_K);
+        }
+        self.above_since = high::is_above(p).then(|| self.above_since.unwrap_or(p.t));
+        p.above_min = self.above_since.map(|since| p.t - since);
     }
 
     /// The plug reported: what watts alone can say is said now, not at the next level.
@@ -398,6 +459,7 @@ impl Tract {
             threshold: tracker.threshold,
             past_min: tracker.past_since.map(|since| s.t - since),
             habit: tracker.reference.habit,
+            usual: tracker.reference.usual,
             recent: tracker.reference.recent,
             days: tracker.reference.days,
             peak: tracker.peak,
@@ -416,7 +478,6 @@ impl Tract {
         let clue = self.clue(s, b);
         let minute = b.context.local_minute.min(1_439);
         let young = self.w_low.reference.days == 0;
-        let rising = self.w_high.undercut > 0.5 * self.w_high.threshold;
         Picture {
             t: s.t,
             minute,
@@ -431,6 +492,7 @@ impl Tract {
             high: side(&self.w_high, -s.x, -other),
             gradient,
             cycler,
+            follows_room: !self.may_cycle,
             fall_speed: self.speeds(s, cycler, &self.falls),
             rise_speed: self.speeds(s, cycler, &self.rises),
             even_fall: test(1.0, false),
@@ -442,7 +504,10 @@ impl Tract {
             since_odd_rise: s.t - self.odd_rise,
             since_dip: s.t - self.dip,
             share_limit: (share.mean + 3.0 * share.dev + 0.03).clamp(0.2, 0.5),
-            cool_drop: if rising { self.history.other_drop(s.t, 30.0) } else { 0.0 },
+            since_cool_dip: s.t - self.cool_dip,
+            absent_min: None,
+            above_min: None,
+            healed: picture::Healed::default(),
             frozen: self.equal_run > 30,
             depth: (
                 self.falls.depth.mean,

@@ -192,13 +192,13 @@ fn rival(o: &mut Outcome, sample: &Sample, delay: f64, twin: &Home, band: &mut B
     }
 }
 
-/// Prints what the detector sees from half an hour before the fault to two hours after.
-pub fn look(case: Case) {
-    let fault_s = case.fault.map_or(0, |f| f.1);
-    let mut home = Home::new(case, fault_s / DAY_S + 2);
+/// Prints what the detector sees from half an hour before the fault (or a second in health) to so long after, every so often.
+pub fn look(case: Case, at_s: i64, for_s: i64, every_s: i64) {
+    let mut next_s = at_s - 1_800;
+    let mut home = Home::new(case, (at_s + for_s) / DAY_S + 2);
     let mut watch = Watch::new(&settings(&home));
     let (mut heard, mut changes) = (Vec::new(), Vec::new());
-    while home.world.at_s < fault_s + 7_200 {
+    while home.world.at_s < at_s + for_s {
         heard.clear();
         home.step(&mut heard);
         let c = context(&home);
@@ -206,11 +206,15 @@ pub fn look(case: Case) {
             if let Some(i) = input(s) {
                 watch.hear(i, Now::at(s.at_ms), &c, &mut changes);
             }
-            if home.world.at_s > fault_s - 1_800 {
+            for change in changes.drain(..).filter(|_| home.world.at_s > at_s - 1_800) {
+                println!("{:.1} {change:?}", home.world.at_s as f64 / 60.0);
+            }
+            if home.world.at_s > next_s {
+                next_s += every_s;
                 for p in watch.pictures() {
                     let g = p.gradient;
                     println!(
-                        "{:.1} x {:.2} v {:.3} fall {:.3} in {:.3}..{:.3} U {:.2}/{:.2} cyc {} even {}{} share {:.2?} ratio {:.2?} dU {:.2?} due {:?} hur {:.0} dip {:.0} odd {:.0} peak {:.1} {:.0} | hU {:.2}/{:.2} even {} share {:.2?} hur {:.0} dU {:.2?} cool {:.2} {:?}",
+                        "{:.1} x {:.2} v {:.3} fall {:.3} in {:.3}..{:.3} U {:.2}/{:.2} cyc {} even {}{} share {:.2?} ratio {:.2?} dU {:.2?} due {:?} hur {:.0} dip {:.0} odd {:.0} peak {:.1} {:.0} | hU {:.2}/{:.2} even {} share {:.2?} hur {:.0} dU {:.2?} cool {:.0} {:?} abs {:?} {:.2?}",
                         p.t,
                         p.x,
                         p.v,
@@ -237,8 +241,10 @@ pub fn look(case: Case) {
                         p.high.share,
                         p.since_hurried_rise,
                         g.map(|g| g.high.undercut / g.high.threshold),
-                        p.cool_drop,
-                        p.clue
+                        p.since_cool_dip,
+                        p.clue,
+                        p.absent_min,
+                        p.healed
                     );
                 }
             }
