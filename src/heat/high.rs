@@ -49,7 +49,12 @@ fn stuck(p: &Picture) -> Option<Suspicion> {
     // Without a cool side the sun looks the same, for as long as it shines: only what the sun hardly does counts.
     let blind = p.gradient.is_none() && !full;
     let factor = if full { 1.0 } else { shaken * first_day };
-    let deep = p.high.past(factor) && p.high.undercut >= p.healed.high;
+    // Near an hour at which the level is always higher, the gradient knows first: beyond all that this hour had, and the
+    // warm end above every crest of late.
+    let by_gradient = p.gradient.is_some_and(|g| g.high.past(2.0 * factor))
+        && -p.high.recent + factor * p.high.threshold < p.x
+        && p.high.recent.is_finite();
+    let deep = (p.high.past(factor) && p.high.undercut >= p.healed.high) || by_gradient;
     let outshines = !blind || (p.high.past(2.0) && p.high.undercut > 3.0 && p.high.past_for(SUN_MIN));
     (deep && outshines && looks_endless(p)).then_some(())?;
     Some(Suspicion { cause: Cause::HeatStuckOn, way: Way::Course, holds_first: true })

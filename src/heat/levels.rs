@@ -11,6 +11,9 @@ use serde::{Deserialize, Serialize};
 /// The least threshold of a level before its factor, K: an animal that lies down on a probe moves it by more than noise does.
 pub const LEAST_K: f64 = 0.45;
 
+/// The most, before its factor, K: whoever's level strays further in health is told by what was missed, not by a blind watch.
+const MOST_K: f64 = 2.0;
+
 /// Share of the days' disagreement that a level may go past their habit, and the most that this can be, K.
 const UNSETTLED: f64 = 0.6;
 const MOST_UNSETTLED_K: f64 = 2.0;
@@ -105,7 +108,7 @@ impl Levels {
         let a_day = if self.interval > 0.0 { (1_440.0 / self.interval).max(20.0) } else { 20.0 };
         let share = (self.n_positive + 2.0) / (self.n + 8.0);
         let l = libm::log((365.0 * a_day * share / BUDGET_A_YEAR).max(400.0));
-        self.h = tuning.threshold * (self.beta * libm::pow(l.max(3.0), 0.9)).max(least);
+        self.h = tuning.threshold * (self.beta * libm::pow(l.max(3.0), 0.9)).clamp(least, MOST_K);
         self.h
     }
 

@@ -118,6 +118,13 @@ fn by_course(p: &Picture) -> Option<Suspicion> {
         && p.since_odd_rise > 120.0
         && p.gradient.is_some_and(|g| g.low.past(1.2 * f))
         && p.low.past(0.4 * f);
+    // Near an hour at which the level is always lower, the gradient knows first.
+    let by_gradient = by_gradient
+        || (cool_falls
+            && p.since_odd_rise > 120.0
+            && p.gradient.is_some_and(|g| g.low.past(2.0 * f))
+            && p.low.recent.is_finite()
+            && p.low.recent - p.x > f * p.low.threshold);
     let deep = p.low.undercut >= p.healed.low && (p.low.past(f) || by_gradient || depth_trigger(p));
     // Without a cool side wet air and a lid off for cleaning look like lost heat for as long as they last.
     let waited = p.gradient.is_some() || p.low.past_for(BLIND_MIN);

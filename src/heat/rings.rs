@@ -39,7 +39,14 @@ pub struct Habit {
 
 impl Default for Habit {
     fn default() -> Habit {
-        Habit { bins: Vec::new(), day: [NO_DAY; DAYS], cached_for: (NO_DAY, 0), cached: f64::INFINITY, cached_spread: 0.0, cached_days: 0 }
+        Habit {
+            bins: Vec::new(),
+            day: [NO_DAY; DAYS],
+            cached_for: (NO_DAY, 0),
+            cached: f64::INFINITY,
+            cached_spread: 0.0,
+            cached_days: 0,
+        }
     }
 }
 

@@ -25,7 +25,7 @@ const USUAL_MIN: f64 = 360.0;
 /// After a gap nothing is judged for this long, min.
 const SETTLE_MIN: f64 = 15.0;
 /// A cool side that sinks no faster than this, K/min, is not cooled by anything in the enclosure.
-const COOL_SINKS: f64 = 0.01;
+const COOL_SINKS: f64 = 0.025;
 /// A depth that healed asks at most for this many thresholds, and of heat from outside for so many K.
 const MOST_HEALED: f64 = 2.5;
 const MOST_OUTSIDE_K: f64 = 8.0;
