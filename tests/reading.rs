@@ -337,3 +337,15 @@ fn cost_per_payload() {
         println!("{name}: {} ns, {} bytes", start.elapsed().as_nanos() / rounds, payload.len());
     }
 }
+
+#[test]
+fn two_links_to_one_topic_both_read_each_message() {
+    let warm = link("climate/a1", A1, vec![read(WARM, Some("/warm"), Unit::Celsius)]);
+    let cool = at(Place::CoolSide, Quantity::Temperature);
+    let cool = link("climate/{enclosure}", None, vec![read(cool, Some("/cool"), Unit::Celsius)]);
+    let mut links = links(&[warm, cool]);
+    let mut out = Vec::new();
+    assert_eq!(links.hear("climate/a1", br#"{"warm":31.5,"cool":24}"#, false, NOW, &mut out), Heard::Accepted);
+    assert_eq!(out.iter().map(|r| r.value).collect::<Vec<_>>(), [31.5, 24.0]);
+    assert_eq!(links.counts().messages(), 1, "one message, however many links it feeds");
+}

@@ -111,7 +111,7 @@ impl MailServer {
     }
 
     pub fn log(&self) -> String {
-        let logs = ["exim-main", "exim-panic", "dovecot.log"];
+        let logs = ["exim-mainlog", "exim-paniclog", "dovecot.log"];
         logs.map(|name| std::fs::read_to_string(self.folder.join(name)).unwrap_or_default()).join("\n")
     }
 
