@@ -278,6 +278,13 @@ fn holes_are_known(house: &House, said: u64, kills: u64) {
             after - before - 1
         );
     }
+    // From a start until the link is up nobody listens either.
+    for gap in &gaps {
+        let Some(until) = gap.until.filter(|_| gap.why.starts_with("not running")) else { continue };
+        let Some((_, heard)) = all.iter().find(|(_, at)| *at > until) else { continue };
+        let goes_on = gaps.iter().any(|next| next.since <= *heard && next.until.is_none_or(|end| end > until));
+        assert!(goes_on, "started at {until:?}, heard something at {heard:?}, and no gap between: {gaps:?}");
+    }
     println!("{missing} of {said} messages fell into {holes} holes, all of them known");
     assert!(holes > 0, "nothing was ever missed: nothing was tried");
 }
