@@ -22,6 +22,7 @@ const FLOORS: &[(&str, u8)] = &[
     ("recording", 10),
     ("config", 10),
     ("survey", 10),
+    ("tls", 10),
     ("clock", 11),
     ("mqtt", 11),
     ("broker", 11),

@@ -3,9 +3,7 @@
 use super::settings::Answers;
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
-use rustls::pki_types::pem::PemObject;
-use rustls::pki_types::{CertificateDer, ServerName};
-use rustls::{ClientConfig, RootCertStore};
+use rustls::pki_types::ServerName;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::net::TcpStream;
@@ -16,7 +14,7 @@ use tokio_rustls::client::TlsStream;
 pub(super) async fn connect(settings: &Answers, limit: Duration) -> Result<TlsStream<TcpStream>, String> {
     let place = format!("{}:{}", settings.host, settings.port);
     let connecting = async {
-        let config = client(settings)?;
+        let config = crate::tls::client(settings.ca_pem.as_deref(), None)?;
         let name = ServerName::try_from(settings.host.clone()).map_err(|e| e.to_string())?;
         let stream = TcpStream::connect((settings.host.as_str(), settings.port)).await.map_err(|e| e.to_string())?;
         TlsConnector::from(Arc::new(config)).connect(name, stream).await.map_err(|e| format!("TLS: {e}"))
@@ -25,22 +23,6 @@ pub(super) async fn connect(settings: &Answers, limit: Duration) -> Result<TlsSt
     connected
         .unwrap_or_else(|_| Err(format!("no answer within {} s", limit.as_secs().max(1))))
         .map_err(|e| format!("{place}: {e}"))
-}
-
-fn client(settings: &Answers) -> Result<ClientConfig, String> {
-    let mut roots = RootCertStore::empty();
-    match &settings.ca_pem {
-        Some(pem) => {
-            for certificate in CertificateDer::pem_slice_iter(pem) {
-                let certificate = certificate.map_err(|e| format!("ca_file: {e}"))?;
-                roots.add(certificate).map_err(|e| format!("ca_file: {e}"))?;
-            }
-        }
-        None => drop(roots.add_parsable_certificates(rustls_native_certs::load_native_certs().certs)),
-    }
-    let provider = Arc::new(rustls::crypto::ring::default_provider());
-    let builder = ClientConfig::builder_with_provider(provider).with_safe_default_protocol_versions();
-    Ok(builder.map_err(|e| e.to_string())?.with_root_certificates(roots).with_no_client_auth())
 }
 
 /// A server may repeat what it was told: no password gets into a log that way, plain or encoded.

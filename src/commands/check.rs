@@ -29,7 +29,7 @@ pub fn run(args: &Args) -> Exit {
     let config = match config::load(&args.configured.path()) {
         Ok(config) => config,
         Err(report) if args.json => {
-            out::result(serde_json::json!({ "file": report.file, "faults": report.json() }));
+            out::json(serde_json::json!({ "file": report.file, "faults": report.json() }));
             return Exit::Config;
         }
         Err(report) => {
@@ -42,7 +42,7 @@ pub fn run(args: &Args) -> Exit {
     let calendar = Calendar::new(&settings.notice.time_zone, position).unwrap_or_else(Calendar::utc);
     let on = args.on.map(|date| (date, calendar));
     if args.json {
-        out::result(summary::json(&config, on.as_ref()));
+        out::json(summary::json(&config, on.as_ref()));
         return Exit::Done;
     }
     if !config.doubts.faults.is_empty() {

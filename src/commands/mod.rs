@@ -12,6 +12,8 @@ mod listen;
 mod log;
 mod order;
 mod out;
+mod outpost;
+mod papers;
 mod record;
 mod recorder;
 mod replay;
@@ -20,7 +22,7 @@ mod summary;
 mod watch;
 mod words;
 
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory, Parser, Subcommand};
 use std::ffi::OsString;
 use std::process::ExitCode;
 
@@ -77,6 +79,9 @@ enum Command {
     Drill(order::Drill),
     Care(care::Args),
     Backup(backup::Args),
+    Outpost(outpost::Args),
+    #[command(hide = true)]
+    Papers(papers::Args),
 }
 
 /// Runs a command line, the program's name first.
@@ -107,13 +112,14 @@ pub fn run(line: impl IntoIterator<Item = OsString>) -> Exit {
         Command::Drill(args) => args.run(),
         Command::Care(args) => care::run(&args),
         Command::Backup(args) => backup::run(&args),
+        Command::Outpost(args) => outpost::run(&args),
+        Command::Papers(args) => papers::run(&args, Line::command()),
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use clap::CommandFactory;
 
     #[test]
     fn every_command_has_an_example_that_parses() {

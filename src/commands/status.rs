@@ -24,7 +24,7 @@ pub fn run(args: &Args) -> Exit {
     };
     if args.json {
         match serde_json::to_string(&view) {
-            Ok(json) => out::result(json),
+            Ok(json) => out::json(json),
             Err(why) => return out::failed(why),
         }
     } else {

@@ -73,6 +73,14 @@ fn head(config: &Config) -> String {
     if let Some(second) = &config.post_fallback {
         let _ = writeln!(text, "  and by {}:{} when that fails", second.host, second.port);
     }
+    if let Some(outpost) = &config.outpost {
+        let plain = if outpost.tls { "" } else { ", signed but in the clear" };
+        let _ = writeln!(
+            text,
+            "is missed by the outpost {}:{}\n  as {}, a beat every {}{plain}",
+            outpost.host, outpost.port, outpost.house, outpost.every
+        );
+    }
     match &notice.keepers[..] {
         [] => text.push_str("NOBODY IS TOLD: there is no [[keeper]]\n"),
         keepers => {

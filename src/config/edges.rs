@@ -68,7 +68,7 @@ fn broker(table: &Table<'_>, files: &Files) -> Option<Broker> {
 }
 
 /// A `ca_file` that nothing would look at hides that the connection is not private.
-fn only_with_tls(table: &Table<'_>, plain: bool, scheme: &str) {
+pub fn only_with_tls(table: &Table<'_>, plain: bool, scheme: &str) {
     if let Some(value) = table.get("ca_file").filter(|_| plain) {
         let right = format!("write {scheme} in the address, or take `ca_file` out");
         value.fault("`ca_file` is of no use without TLS", right);
@@ -91,7 +91,7 @@ fn builtin_broker(table: &Table<'_>, files: &Files) -> Option<BuiltinBroker> {
 }
 
 /// The address to listen on; on loopback where nothing is said.
-fn listen(table: &Table<'_>, usual: u16) -> Option<SocketAddr> {
+pub fn listen(table: &Table<'_>, usual: u16) -> Option<SocketAddr> {
     let Some(value) = table.get("listen") else { return Some((Ipv4Addr::LOCALHOST, usual).into()) };
     let right = || format!("write an address and a port, as \"127.0.0.1:{usual}\"");
     value.read("address to listen on", |text| {
@@ -108,7 +108,7 @@ fn beyond_loopback(table: &Table<'_>, listen: Option<SocketAddr>, guarded: bool,
     }
 }
 
-fn at(value: &Value<'_>, schemes: &[(&'static str, u16)]) -> Option<Place> {
+pub fn at(value: &Value<'_>, schemes: &[(&'static str, u16)]) -> Option<Place> {
     value.read("address of a server", |text| server(text, schemes))
 }
 

@@ -1,8 +1,7 @@
 //! The files that a keeper's file names: passwords and certificates, read once, while the file is judged.
 
 use super::walk::{Table, Value, shown};
-use crate::mqtt::settings::Identity;
-use crate::terms::secret::Secret;
+use crate::terms::secret::{Identity, Secret};
 use std::fs::File;
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -26,26 +25,30 @@ impl Files {
         value.line().map(|path| self.folder.join(path))
     }
 
-    /// The password that `password_file` names, without one newline at its end.
+    /// The password that `password_file` names.
     pub fn password(&self, table: &Table<'_>) -> Option<Secret> {
-        let value = table.get("password_file")?;
-        let path = self.path(&value)?;
+        self.secret(&table.get("password_file")?, "password")
+    }
+
+    /// What stands in a file of one line, without the newline at its end.
+    pub fn secret(&self, value: &Value<'_>, what: &str) -> Option<Secret> {
+        let path = self.path(value)?;
         if !self.secrets {
             return Some(Secret::new(""));
         }
         let credential = self.credentials.as_ref().zip(path.file_name()).map(|(folder, name)| folder.join(name));
         let credential = credential.filter(|path| path.is_file());
-        let bytes = read(&value, credential.as_deref().unwrap_or(&path), "password file")?;
+        let bytes = read(value, credential.as_deref().unwrap_or(&path), &format!("{what} file"))?;
         if credential.is_none() {
-            warn_if_open(&value, &path);
+            warn_if_open(value, &path);
         }
         let text = String::from_utf8(bytes).ok();
         let text =
             text.map(|t| t.strip_suffix('\n').map_or(t.clone(), |t| t.strip_suffix('\r').unwrap_or(t).to_owned()));
         let good = text.filter(|t| !t.is_empty() && !t.chars().any(char::is_control));
         if good.is_none() {
-            let right = "the file holds the password alone, on one line, in UTF-8";
-            value.fault("this password file holds no password", right);
+            let right = format!("the file holds the {what} alone, on one line, in UTF-8");
+            value.fault(format!("this {what} file holds no {what}"), right);
         }
         good.map(Secret::new)
     }

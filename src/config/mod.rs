@@ -13,6 +13,7 @@ mod files;
 mod link;
 mod names;
 mod nearest;
+pub mod outpost;
 mod overlap;
 mod reads;
 mod season;
@@ -24,6 +25,7 @@ mod walk;
 
 use crate::answers::settings::Answers;
 use crate::mqtt::settings::{Broker, BuiltinBroker};
+use crate::outpost::settings::Outpost;
 use crate::post::settings::{Server, Way};
 use crate::{engine, notice};
 use fault::{Fault, Report};
@@ -45,6 +47,8 @@ pub struct Config {
     pub post: Way,
     pub post_fallback: Option<Server>,
     pub answers: Option<Answers>,
+    /// Where it says that it goes round.
+    pub outpost: Option<Outpost>,
     pub store: crate::store::settings::Settings,
     pub page: crate::page::settings::Settings,
     /// What is doubtful and obeyed all the same.
@@ -65,16 +69,26 @@ pub fn load_without_secrets(path: &Path) -> Result<Config, Report> {
 
 /// The same for a text that is no file yet: `name` is what its report calls it, `folder` where its paths begin.
 pub fn from_bytes(name: &str, bytes: &[u8], folder: &Path) -> Result<Config, Report> {
-    parse(name, bytes, &Files { folder: folder.to_path_buf(), credentials: None, secrets: false })
+    parse(name, bytes, &Files { folder: folder.to_path_buf(), credentials: None, secrets: false }, house)
 }
 
 fn load_with(path: &Path, credentials: Option<PathBuf>, secrets: bool) -> Result<Config, Report> {
+    read_with(path, credentials, secrets, house)
+}
+
+/// Reads a file by what a reader makes of its tables.
+fn read_with<T: Judged>(
+    path: &Path,
+    credentials: Option<PathBuf>,
+    secrets: bool,
+    reader: Reader<T>,
+) -> Result<T, Report> {
     let name = path.display().to_string();
     let folder = path.parent().map(Path::to_path_buf).unwrap_or_default();
     let folder = if folder.as_os_str().is_empty() { PathBuf::from(".") } else { folder };
     let files = Files { folder, credentials, secrets };
     match read(path) {
-        Ok(bytes) => parse(&name, &bytes, &files),
+        Ok(bytes) => parse(&name, &bytes, &files, reader),
         Err((what, right)) => Err(Report::new(name, String::new(), vec![whole(0, what, right)])),
     }
 }
@@ -98,8 +112,22 @@ fn whole(at: usize, what: &str, right: String) -> Fault {
     Fault { span: at..at, warning: false, absence: false, what: what.into(), right: Some(right), also: None }
 }
 
+/// What a file means, with room for what is doubtful in it.
+trait Judged {
+    fn doubts(&mut self) -> &mut Report;
+}
+
+impl Judged for Config {
+    fn doubts(&mut self) -> &mut Report {
+        &mut self.doubts
+    }
+}
+
+/// Reads the tables of a file. `None` only where a fault has been told.
+type Reader<T> = fn(&walk::Table<'_>, &Files) -> Option<T>;
+
 /// The text of a file to its meaning.
-fn parse(name: &str, bytes: &[u8], files: &Files) -> Result<Config, Report> {
+fn parse<T: Judged>(name: &str, bytes: &[u8], files: &Files, reader: Reader<T>) -> Result<T, Report> {
     let text = match std::str::from_utf8(bytes) {
         Ok(text) => text.to_owned(),
         Err(why) => {
@@ -111,12 +139,15 @@ fn parse(name: &str, bytes: &[u8], files: &Files) -> Result<Config, Report> {
     let broken = !faults.is_empty();
     let (tree, _) = DeTable::parse_recoverable(&mended);
     let walk = walk::Walk::default();
-    let house = house(&walk::Table::root(&walk, tree.get_ref()), files);
+    let read = reader(&walk::Table::root(&walk, tree.get_ref()), files);
     // What could not be read may be just what seems to be missing.
     faults.extend(walk.into_faults().into_iter().filter(|f| !(broken && f.absence)));
     let report = Report::new(name.into(), text, faults);
-    match house {
-        Some(house) if !report.is_fatal() => Ok(Config { doubts: report, ..house }),
+    match read {
+        Some(mut read) if !report.is_fatal() => {
+            *read.doubts() = report;
+            Ok(read)
+        }
         _ => Err(report),
     }
 }
@@ -144,6 +175,7 @@ fn house(root: &walk::Table<'_>, files: &Files) -> Option<Config> {
     let ear = edges::ear(root, files);
     let (post, post_fallback, at_most) = edges::post(root, files);
     let answers = edges::answers(root, files);
+    let outpost = outpost::of_house(root, files);
     let store = edges::store(root, files);
     let (page, page_address) = edges::page(root, files);
     root.finish();
@@ -180,6 +212,7 @@ fn house(root: &walk::Table<'_>, files: &Files) -> Option<Config> {
         post,
         post_fallback,
         answers,
+        outpost,
         store,
         page,
         doubts,

@@ -4,7 +4,9 @@
 //! is learned, who was told what and every mail that waits go on, and a file with faults changes nothing.
 
 mod acting;
+mod beat;
 mod outbox;
+pub mod outpost;
 mod parts;
 mod past;
 mod pulse;
@@ -84,15 +86,30 @@ struct Signals {
     stop: Arc<Notify>,
 }
 
+impl Signals {
+    fn listen(stop: Arc<Notify>) -> Result<Signals, Error> {
+        let machine = |why: std::io::Error| Error::Machine(format!("signals cannot be heard: {why}"));
+        Ok(Signals {
+            terminate: signal(SignalKind::terminate()).map_err(machine)?,
+            interrupt: signal(SignalKind::interrupt()).map_err(machine)?,
+            hangup: signal(SignalKind::hangup()).map_err(machine)?,
+            stop,
+        })
+    }
+
+    /// Waits to be told to end.
+    async fn end(&mut self) {
+        tokio::select! {
+            _ = self.terminate.recv() => {}
+            _ = self.interrupt.recv() => {}
+            () = self.stop.notified() => {}
+        }
+    }
+}
+
 /// Watches until it is told to stop. An error: it could not begin, or could not go on.
 pub async fn run(setup: Setup) -> Result<(), Error> {
-    let machine = |why: std::io::Error| Error::Machine(format!("signals cannot be heard: {why}"));
-    let mut signals = Signals {
-        terminate: signal(SignalKind::terminate()).map_err(machine)?,
-        interrupt: signal(SignalKind::interrupt()).map_err(machine)?,
-        hangup: signal(SignalKind::hangup()).map_err(machine)?,
-        stop: setup.stop.clone(),
-    };
+    let mut signals = Signals::listen(setup.stop.clone())?;
     let mut config = setup.config.clone();
     let mut broker = None;
     loop {
@@ -120,6 +137,7 @@ pub async fn run(setup: Setup) -> Result<(), Error> {
 /// Tries out what a check of the file cannot see. The old configuration goes on when this fails.
 async fn try_reload(old: &Config, new: Config, broker: &mut Option<parts::OwnBroker>) -> Result<Config, Error> {
     parts::try_link(&new)?;
+    drop(beat::Beating::start(new.outpost.as_ref()).map_err(Error::Config)?);
     if old.builtin_broker != new.builtin_broker
         && let Some(broker) = broker.take()
     {

@@ -1,6 +1,7 @@
 //! One house under one configuration: the loop between the edges and the engine.
 
-use super::pulse::Pulse;
+use super::beat::Beating;
+use super::pulse::{PARTS, Pulse};
 use super::upkeep::Asking;
 use super::{Error, Seen, Setup, Signals, parts, tell_system};
 use crate::answers::Heard;
@@ -71,7 +72,8 @@ pub struct Session {
     /// When the page was last shown the house.
     pub(super) shown_at: Duration,
     pub(super) watcher: Option<UnboundedSender<Seen>>,
-    pub(super) pulse: Pulse,
+    pub(super) pulse: Pulse<{ PARTS.len() }>,
+    pub(super) beating: Beating,
     pub(super) asking: Asking,
     pub(super) dropped: u64,
     pub(super) saved_at: Duration,
@@ -119,6 +121,7 @@ impl Session {
             shown_at: ticks(),
             watcher: setup.watcher.clone(),
             pulse: Pulse::new(ticks()),
+            beating: Beating::start(config.outpost.as_ref()).map_err(Error::Config)?,
             asking: Asking::default(),
             dropped: 0,
             saved_at: ticks(),

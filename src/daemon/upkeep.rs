@@ -1,6 +1,6 @@
 //! What nobody tells by itself, looked at every few seconds: drops, debts, snapshots, and whether every part still moves.
 
-use super::pulse::Part;
+use super::pulse::PARTS;
 use super::session::{Session, packed};
 use super::tell_system;
 use crate::clock::ticks;
@@ -36,11 +36,23 @@ impl Session {
             (self.saved_at, self.mailed) = (now, false);
             drop(self.store.save(packed(self.engine.snapshot())));
         }
+        if let Some(heard) = self.beating.news(now) {
+            self.handle(Event::Outpost(heard));
+        }
         self.asking.ask(&self.store, self.clock.now().wall);
         let rounds = [self.link.rounds(), self.asking.rounds(), self.post.rounds.load(Ordering::Relaxed)];
         match self.pulse.feel(rounds, now) {
-            None => tell_system(&[NotifyState::Watchdog]),
-            Some(part) => tracing::error!("{} stands still; the watchdog is not fed", name(part)),
+            None => {
+                tell_system(&[NotifyState::Watchdog]);
+                // A part that has not moved since the start may never do so: that is not yet a house that watches.
+                if rounds.iter().all(|turns| *turns > 0) {
+                    self.beating.wind(self.engine.view().post.failing.is_some());
+                }
+            }
+            Some(part) => {
+                let part = PARTS.get(part).copied().unwrap_or_default();
+                tracing::error!("{part} stands still; the watchdog is not fed");
+            }
         }
     }
 
@@ -86,14 +98,6 @@ impl Asking {
             }
             asked.store(false, Ordering::Relaxed);
         });
-    }
-}
-
-fn name(part: Part) -> &'static str {
-    match part {
-        Part::Poll => "the link to the broker",
-        Part::Store => "the store",
-        Part::Post => "the post",
     }
 }
 

@@ -25,6 +25,8 @@ pub enum Event<'a> {
     Store(StoreOutcome),
     /// The wall clock was found to be off by this much against others' clocks (positive: ours is ahead).
     ClockOff(Span),
+    /// Whether the outpost outside hears our beat; why it has not done so for long.
+    Outpost(Result<(), String>),
 }
 
 /// Who says it, and what.

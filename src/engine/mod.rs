@@ -89,6 +89,7 @@ impl Engine {
             Event::Post { notice, outcome } => self.posted(&notice, outcome, now),
             Event::Store(outcome) => self.stored(outcome, now),
             Event::ClockOff(by) => self.clock_off(by, now),
+            Event::Outpost(heard) => self.outpost(heard, now),
         }
         self.wake_due(now);
         self.settle(now, out);

@@ -96,6 +96,14 @@ impl Engine {
         self.stand_site(Cause::ClockWrong, Urgency::Today, words, now);
     }
 
+    /// Whether somebody outside would miss us.
+    pub(super) fn outpost(&mut self, heard: Result<(), String>, now: Now) {
+        match heard {
+            Ok(()) => self.calm_site(Cause::OutpostSilent),
+            Err(why) => self.stand_site(Cause::OutpostSilent, Urgency::Today, why, now),
+        }
+    }
+
     fn stand_site(&mut self, cause: Cause, urgency: Urgency, words: String, now: Now) {
         let mut finding = Finding::new(Subject::Site, cause, None, now);
         finding.urgency = urgency;

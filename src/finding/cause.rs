@@ -82,6 +82,7 @@ causes! {
     PostFailing "post-failing" Now 3;
     StoreFailing "store-failing" Now 3;
     ClockWrong "clock-wrong" Today 3;
+    OutpostSilent "outpost-silent" Today 3;
     WatcherRestarted "watcher-restarted" Note 3;
 }
 

@@ -45,7 +45,11 @@ pub const fn family(cause: Cause) -> Family {
         | Cause::ProbesSwapped
         | Cause::UnitChanged
         | Cause::FeedSilent => Family::Sight,
-        Cause::PostFailing | Cause::StoreFailing | Cause::ClockWrong | Cause::WatcherRestarted => Family::Watcher,
+        Cause::PostFailing
+        | Cause::StoreFailing
+        | Cause::ClockWrong
+        | Cause::OutpostSilent
+        | Cause::WatcherRestarted => Family::Watcher,
     }
 }
 

@@ -28,7 +28,6 @@ mod publish;
 mod queue;
 pub mod sensor;
 pub mod settings;
-mod tls;
 mod twice;
 mod why;
 

@@ -1,8 +1,9 @@
 //! What the client is started with, checked before it sees it: some settings make it panic, others can never work.
 
+use super::Trouble;
 use super::link::{NOT_WATCHING, Pace, Wish};
 use super::settings::Broker;
-use super::{Trouble, tls};
+use crate::tls;
 use rumqttc::{LastWill, MqttOptions, QoS, TlsConfiguration, Transport};
 use std::sync::Arc;
 use std::time::Duration;
@@ -20,7 +21,7 @@ pub(super) fn options(broker: &Broker, wish: &Wish, pace: &Pace) -> Result<MqttO
         .set_clean_session(true)
         .set_max_packet_size(pace.largest_packet, pace.largest_packet);
     if broker.tls {
-        let config = tls::client_config(broker)?;
+        let config = tls::client(broker.ca_pem.as_deref(), broker.identity.as_ref()).map_err(Trouble::Settings)?;
         options.set_transport(Transport::tls_with_config(TlsConfiguration::Rustls(Arc::new(config))));
     }
     match (&broker.user, &broker.password) {

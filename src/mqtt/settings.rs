@@ -1,6 +1,6 @@
 //! Which broker to hear, or how to be one, as the configuration states it. Built by `config/`, obeyed here.
 
-use crate::terms::secret::Secret;
+use crate::terms::secret::{Identity, Secret};
 use std::net::SocketAddr;
 
 /// `[broker]`: a broker of the keeper's.
@@ -17,13 +17,6 @@ pub struct Broker {
     pub ca_pem: Option<Vec<u8>>,
     /// Who we are, where the broker asks for a client certificate (`certificate_file` and `key_file`: both or neither).
     pub identity: Option<Identity>,
-}
-
-/// A client certificate as PEM: the chain, ours first, and its private key.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Identity {
-    pub certificate_pem: Vec<u8>,
-    pub key_pem: Secret,
 }
 
 /// `[builtin_broker]`, or its defaults where the file names no broker at all.

@@ -118,6 +118,7 @@ pub const fn says(cause: Cause) -> &'static str {
         Cause::PostFailing => "mail does not go out",
         Cause::StoreFailing => "nothing can be stored",
         Cause::ClockWrong => "clock is wrong",
+        Cause::OutpostSilent => "outpost does not hear us",
         Cause::WatcherRestarted => "watcher restarted",
     }
 }
@@ -152,6 +153,7 @@ pub const fn first_look(cause: Cause) -> &'static str {
         Cause::PostFailing => "Warmside cannot reach you: look here often, and see to the mail server.",
         Cause::StoreFailing => "See whether the disk is full.",
         Cause::ClockWrong => "See whether this machine's clock is set by the network.",
+        Cause::OutpostSilent => "Nobody outside would miss this house: see to the outpost.",
         Cause::WatcherRestarted => "Nothing to do.",
     }
 }

@@ -22,6 +22,13 @@ impl fmt::Debug for Secret {
     }
 }
 
+/// Who somebody is in TLS, as PEM: the certificate chain, their own first, and its private key.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Identity {
+    pub certificate_pem: Vec<u8>,
+    pub key_pem: Secret,
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

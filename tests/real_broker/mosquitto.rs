@@ -5,8 +5,8 @@ use std::net::{TcpListener, TcpStream};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
-use warmside::mqtt::settings::{Broker, Identity};
-use warmside::terms::secret::Secret;
+use warmside::mqtt::settings::Broker;
+use warmside::terms::secret::{Identity, Secret};
 
 pub struct Mosquitto {
     pub folder: PathBuf,

@@ -122,7 +122,10 @@ fn nothing_is_invented(world: &World, said: &mut Vec<Complaint>) {
             let near = |s: &&Stretch| s.enclosure == enclosure && (s.from..s.until + LINGERS).contains(tick);
             let cause = word(notice, "cause");
             let deaf = world.deaf.iter().any(|(a, b)| (*a..b + LINGERS).contains(tick));
-            let watcher = matches!(cause, "store-failing" | "post-failing" | "watcher-restarted" | "clock-wrong");
+            let watcher = matches!(
+                cause,
+                "store-failing" | "post-failing" | "watcher-restarted" | "clock-wrong" | "outpost-silent"
+            );
             let explained = world.hot.iter().any(|s| near(&s)) || world.silent.iter().any(|s| near(&s));
             let feed = cause == "feed-silent" && deaf;
             // Rubbish that goes on may rightly be called so.

@@ -1,6 +1,6 @@
 //! Puts an incident into a mail: where, deadline, what, readings, likely, if left, do, answer, how sure, tried, next.
 
-mod doc;
+pub mod doc;
 pub mod facts;
 mod flow;
 mod heat;
@@ -9,7 +9,7 @@ pub mod letters;
 mod light_and_air;
 mod phrase;
 mod sight;
-mod subject;
+pub mod subject;
 mod tables;
 mod watcher;
 
@@ -59,7 +59,8 @@ pub struct Telling<'a> {
 /// `Warmside only watches` stands at the end of every mail.
 const ONLY_WATCHES: &str = "Warmside only watches: it switched nothing.";
 
-fn finish(doc: &Doc, subject: String) -> Mail {
+/// The mail of a document: text and HTML.
+pub fn finish(doc: &Doc, subject: String) -> Mail {
     let (text, html) = (flow::text(doc), html::html(doc, &subject));
     Mail { subject, text, html, picture: None }
 }

@@ -101,6 +101,7 @@ pub fn name(cause: Cause) -> &'static str {
         Cause::PostFailing => "mail does not go out",
         Cause::StoreFailing => "nothing can be stored",
         Cause::ClockWrong => "clock is wrong",
+        Cause::OutpostSilent => "outpost does not hear us",
         Cause::WatcherRestarted => "watcher restarted",
     }
 }

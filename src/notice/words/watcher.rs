@@ -26,6 +26,13 @@ pub fn phrase(about: &About) -> Phrase {
             "Light plans, nights and times in mails are off by as much.",
             &["Set the clock; let a time service keep it."],
         ),
+        Cause::OutpostSilent => (
+            "the outpost does not hear this house",
+            "The outpost has not heard this house for an hour or more.",
+            "The outpost's machine or line, or its address or key has changed.",
+            "If this house falls silent as a whole, nobody outside misses it.",
+            &["Ask whoever runs the outpost to look at it.", "Warmside's own log says what came back."],
+        ),
         _ => (
             "the watcher was restarted",
             "The watcher was away and is back.",
