@@ -323,6 +323,15 @@ fn a_changed_unit_is_known_by_its_arithmetic() {
 }
 
 #[test]
+fn probes_that_change_their_unit_together_are_no_witnesses_of_heat() {
+    let mut house = House::new();
+    house.run(600, 60, warm, cool);
+    let verdicts = house.run(60, 60, |m| warm(m) * 1.8 + 32.0, |m| cool(m) * 1.8 + 32.0);
+    assert!(verdicts.iter().all(|v| *v != Verdict::Trusted), "{verdicts:?}");
+    assert_eq!(house.kinds(), [Kind::Unit, Kind::Unit]);
+}
+
+#[test]
 fn ghosts_end_nothing_and_do_not_stop_the_clock() {
     let mut house = House::new();
     house.run(600, 60, warm, cool);

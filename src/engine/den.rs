@@ -12,7 +12,8 @@ use crate::finding::course::Line;
 use crate::finding::follow::Follow;
 use crate::finding::heat::{self as heat_finding, Never};
 use crate::finding::humidity::Air;
-use crate::finding::{Change, Subject, comfort, light, night};
+use crate::finding::room::Unlike;
+use crate::finding::{Change, Subject, comfort, explain, light, night};
 use crate::heat::settings::{Settings as HeatSettings, Thermostat};
 use crate::heat::verdict;
 use crate::heat::view::Learned;
@@ -34,6 +35,8 @@ pub struct Around {
     pub hands_in: bool,
     /// The room's air, °C.
     pub room_c: Option<f64>,
+    /// The room's air is colder or warmer than the days before say.
+    pub room_unlike: Option<Unlike>,
     /// The other enclosures of its room are as usual.
     pub neighbours_as_usual: Option<bool>,
 }
@@ -51,6 +54,8 @@ pub struct Memory {
     comfort: comfort::Judges,
     #[serde(default)]
     follow: Follow,
+    #[serde(default)]
+    explained: explain::Judge,
 }
 
 /// What the plug or relay of one heat source said last.
@@ -65,8 +70,8 @@ pub struct Den {
     subject: Subject,
     plan: Option<Plan>,
     memory: Memory,
-    /// Heat causes that stand.
-    disturbed: u8,
+    /// What `heat/` says stands, and where.
+    named: Vec<(Cause, Place)>,
     turns: Vec<verdict::Change>,
 }
 
@@ -81,9 +86,10 @@ impl Den {
             days: Days::default(),
             comfort: comfort::Judges::default(),
             follow: Follow::default(),
+            explained: explain::Judge::default(),
         };
         let subject = Subject::Enclosure(ix);
-        Den { subject, plan, memory, disturbed: 0, turns: Vec::new() }
+        Den { subject, plan, memory, named: Vec::new(), turns: Vec::new() }
     }
 
     pub fn memory(&self) -> &Memory {
@@ -131,6 +137,32 @@ impl Den {
         if let Some(input) = input {
             self.hear_heat(input, now, around, out);
         }
+        self.explain(around, now, out);
+    }
+
+    /// What is out of its band is told by what explains it, where that is seen.
+    fn explain(&mut self, around: &Around, now: Now, out: &mut Vec<Change>) {
+        let symptom = self.symptom();
+        if symptom.is_none() && !self.memory.explained.stands() {
+            return;
+        }
+        let place = symptom.map_or(Place::WarmSide, |s| s.place);
+        let beside = explain::Beside {
+            picture: self.memory.heat.picture(place, now.mono),
+            room: around.room_unlike,
+            named: &self.named,
+        };
+        self.memory.explained.hear(self.subject, symptom, &beside, now, out);
+    }
+
+    /// The gravest of what is too warm or too cold; the retreat counts as too warm.
+    fn symptom(&self) -> Option<explain::Symptom> {
+        let bands = Place::ALL.into_iter().filter_map(|place| Some((place, self.standing(place)?)));
+        let worst = bands.max_by_key(|(place, (_, urgency))| (*urgency, std::cmp::Reverse(*place)));
+        let no_retreat = || explain::Symptom { place: Place::CoolSide, hot: true, urgency: Urgency::Now };
+        worst
+            .map(|(place, (cause, urgency))| explain::Symptom { place, hot: cause == Cause::TooHot, urgency })
+            .or_else(|| self.memory.comfort.gradient.no_retreat().then(no_retreat))
     }
 
     /// The room's own probe spoke.
@@ -174,9 +206,9 @@ impl Den {
         }
         let wanted = self.plan.as_mut().map(|plan| *plan.wanted(now.wall));
         for turn in std::mem::take(&mut self.turns) {
-            let (place, stands) = match &turn {
-                verdict::Change::Stands(verdict) => (verdict.place, true),
-                verdict::Change::Calm(_, place) => (*place, false),
+            let place = match &turn {
+                verdict::Change::Stands(verdict) => verdict.place,
+                verdict::Change::Calm(_, place) => *place,
             };
             let limits = wanted.as_ref().and_then(|w| limits(w, place)).unwrap_or_default();
             let never = Never { low: limits.never_low, high: limits.never_high };
@@ -184,31 +216,33 @@ impl Den {
                 self.memory.sources.sources.iter().find(|s| s.at == place).or(self.memory.sources.sources.first());
             let source = source.map_or("heat", |s| s.id.as_str());
             let change = heat_finding::change(&turn, self.subject, source, never, now);
-            self.count(&change, stands);
+            self.count(&change);
             out.push(change);
         }
     }
 
-    /// Counts the heat causes that stand, so that neighbours know.
-    fn count(&mut self, change: &Change, stands: bool) {
-        let key = match change {
-            Change::Stands(finding) => finding.key,
-            Change::Calm(key) => *key,
+    /// Keeps account of what stands, so that neighbours know.
+    fn count(&mut self, change: &Change) {
+        let (key, stands) = match change {
+            Change::Stands(finding) => (finding.key, true),
+            Change::Calm(key) => (*key, false),
         };
-        let bit = match key.cause {
-            Cause::HeatFailed => 1,
-            Cause::HeatStuckOn => 2,
-            Cause::RoomCold => 4,
-            Cause::RoomHot => 8,
-            Cause::OutsideHeat => 16,
-            _ => 0,
-        };
-        self.disturbed = if stands { self.disturbed | bit } else { self.disturbed & !bit };
+        let Some(place) = key.place else { return };
+        self.named.retain(|named| *named != (key.cause, place));
+        if stands {
+            self.named.push((key.cause, place));
+        }
     }
 
     /// Whether its heat is not as usual.
     pub fn is_disturbed(&self) -> bool {
-        self.disturbed != 0
+        let disturbs = |cause: Cause| {
+            matches!(
+                cause,
+                Cause::HeatFailed | Cause::HeatStuckOn | Cause::RoomCold | Cause::RoomHot | Cause::OutsideHeat
+            )
+        };
+        self.named.iter().any(|(cause, _)| disturbs(*cause))
     }
 
     /// The keeper changed something: what was learned is forgotten, and what stands by it is over.
@@ -238,9 +272,9 @@ impl Den {
         let line = &mut self.memory.lines[place.index()];
         line.hear(celsius, now.mono);
         let course = line.course();
+        let undisturbed = !around.hold && !self.is_disturbed();
         let Some(plan) = &mut self.plan else { return course };
         let wanted = plan.wanted(now.wall);
-        let undisturbed = !around.hold && self.disturbed == 0;
         let learned = self.memory.follow.hear(wanted, place, celsius, undisturbed, now);
         let limits = limits(wanted, place);
         if learned {

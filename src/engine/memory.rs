@@ -34,6 +34,9 @@ impl Engine {
         for (name, probe) in self.world.stored_probes() {
             rows.push(Row { key: format!("probe/{name}"), json: pack(&probe) });
         }
+        for (room, own) in self.world.rooms.iter().zip(&self.world.settings.rooms) {
+            rows.push(Row { key: format!("room/{}", own.id), json: pack(&room.air) });
+        }
         rows.push(Row { key: "feed".to_owned(), json: pack(&self.world.feed) });
         rows
     }
@@ -65,6 +68,11 @@ impl Engine {
             } else if let Some(name) = row.key.strip_prefix("probe/") {
                 if let Some(stored) = unpack(json) {
                     self.world.recall(name, stored, now);
+                }
+            } else if let Some(id) = row.key.strip_prefix("room/") {
+                let at = self.world.settings.rooms.iter().position(|r| r.id == id);
+                if let Some((room, air)) = at.and_then(|at| self.world.rooms.get_mut(at)).zip(unpack(json)) {
+                    room.air = air;
                 }
             } else if row.key == "feed" {
                 self.world.feed = unpack::<Feed>(json).unwrap_or_default();

@@ -10,6 +10,7 @@ use crate::care::calendar::Calendar;
 use crate::care::plan::Plan;
 use crate::finding::cause::Cause;
 use crate::finding::feed::Feed;
+use crate::finding::room::{Air, Unlike};
 use crate::finding::{Change, Key, Subject};
 use crate::incident::house::{House, Member};
 use crate::reading::links::Links;
@@ -22,9 +23,12 @@ use std::sync::Arc;
 const ROOM_HOLDS: Span = Span::min(90);
 
 /// A room with a probe of its own.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub struct RoomNow {
     pub celsius: Option<(f64, Now)>,
+    pub air: Air,
+    /// Whether its air, as last heard, is unlike the days before.
+    pub unlike: Option<Unlike>,
     /// How many of its enclosures have lost or gained heat by their own judgement.
     pub disturbed: u16,
 }
@@ -109,14 +113,15 @@ impl World {
         let room = self.room_of(ix);
         let own = self.dens.get(ix.index()).is_some_and(Den::is_disturbed);
         let of_room = room.and_then(|r| self.rooms.get(r.index()));
-        let room_c =
-            of_room.and_then(|r| r.celsius).filter(|(_, at)| now.mono.since(at.mono) < ROOM_HOLDS).map(|(c, _)| c);
+        let heard = of_room.filter(|r| r.celsius.is_some_and(|(_, at)| now.mono.since(at.mono) < ROOM_HOLDS));
+        let room_c = heard.and_then(|r| r.celsius).map(|(c, _)| c);
         let others = of_room.map(|r| r.disturbed.saturating_sub(u16::from(own)));
         Around {
             local: self.local.at(now.wall),
             hold: held != Held::No,
             hands_in: held == Held::HandsIn,
             room_c,
+            room_unlike: heard.and_then(|r| r.unlike),
             neighbours_as_usual: others.map(|n| n == 0),
         }
     }

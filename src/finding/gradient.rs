@@ -103,6 +103,10 @@ impl Judge {
         Some(self.fresh(Place::WarmSide, now)? - self.fresh(Place::CoolSide, now)?)
     }
 
+    pub fn no_retreat(&self) -> bool {
+        self.no_retreat
+    }
+
     fn fresh(&self, place: Place, now: Now) -> Option<f64> {
         let last = self.last[place.index()]?;
         (now.mono.since(last.at.mono) <= OLD.max(last.usual.times(3.0))).then_some(last.celsius)

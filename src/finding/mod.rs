@@ -8,6 +8,7 @@ pub mod bands;
 pub mod cause;
 pub mod comfort;
 pub mod course;
+pub mod explain;
 pub mod fact;
 pub mod feed;
 pub mod follow;
@@ -18,6 +19,7 @@ pub mod light;
 pub mod light_seen;
 pub mod night;
 pub mod probe;
+pub mod room;
 
 use crate::terms::id::{CircuitIx, EnclosureIx, RoomIx};
 use crate::terms::place::Place;

@@ -234,6 +234,14 @@ impl Watch {
         self.tracts.iter().filter_map(|tract| tract.picture.as_ref())
     }
 
+    /// The last judgement of the warm end at a place, failing that of the first; `None`: it was not heard of late.
+    pub fn picture(&self, place: Place, now: Mono) -> Option<&Picture> {
+        let at = |tract: &&Tract| tract.place == place || tract.heard_at == Some(place);
+        let picture = self.tracts.iter().find(at).or(self.tracts.first())?.picture.as_ref()?;
+        let age_min = now.since(self.origin?).as_min() - picture.t;
+        (age_min <= (3.0 * picture.interval).max(15.0)).then_some(picture)
+    }
+
     /// Forgets what was learned; what stands is over without a word, for the keeper himself said so.
     pub fn relearn(&mut self, why: Relearn, out: &mut Vec<Change>) {
         for tract in &mut self.tracts {

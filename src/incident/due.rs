@@ -54,9 +54,10 @@ impl Incident {
         if self.urgency() > told.urgency {
             return Some(Worse::Urgency);
         }
-        // Of many that cool together the first to pass its limit is news; the repeats carry the others.
-        let first = told.nevers.is_empty() || self.members().len() < 2;
-        if first && !self.nevers().is_subset(&told.nevers) {
+        // The first limit to be passed is news, on either side; the repeats carry what follows it: other places of the same
+        // air, other enclosures of the same room.
+        let unheard = |(_, _, high): &(_, _, bool)| !told.nevers.iter().any(|(.., was_high)| was_high == high);
+        if self.nevers().iter().any(unheard) {
             return Some(Worse::Never);
         }
         let named = self.shared.is_some_and(|(_, cause)| cause.is_some_and(|c| c.explains() > told.cause.explains()));

@@ -2,7 +2,7 @@
 
 use super::house::House;
 use super::{Incident, Scope, enclosure_of};
-use crate::finding::cause::Cause;
+use crate::finding::cause::{Cause, Urgency};
 use crate::finding::fact::Fact;
 use crate::finding::{Finding, Subject};
 use crate::terms::id::EnclosureIx;
@@ -89,8 +89,8 @@ fn window(kin: Kin, a: &Finding, b: &Finding) -> Span {
         // A judge dates heat's end to the last peak, which lies up to a cycle before it. See also `POWER_WINDOW`.
         Kin::Power => Span::min(20),
         Kin::Cold | Kin::Hot => Span::min(15),
-        // The last word before silence is up to one interval old.
-        Kin::Feed => Span::min(5) + usual_interval(a).max(usual_interval(b)),
+        // The last word before silence is up to one interval old, and a network that dies does not die in one moment.
+        Kin::Feed => Span::min(15) + usual_interval(a).max(usual_interval(b)),
         Kin::Unit | Kin::Light(_) => Span::min(10),
         Kin::Humidity(_) => Span::h(1),
     }
@@ -119,9 +119,12 @@ pub fn leading<'a>(findings: impl Iterator<Item = &'a Finding>) -> Option<&'a Fi
     let all: Vec<&Finding> = findings.collect();
     let most = all.iter().map(|f| f.urgency).max()?;
     let urgent: BTreeSet<Family> = all.iter().filter(|f| f.urgency == most).map(|f| family(f.key.cause)).collect();
+    // What is past a `never` limit keeps its own name unless the probe went wrong with it: a low battery of last week may
+    // be beside the point.
+    let explains = |f: &Finding, s: &Finding| s.urgency < Urgency::Now || apart(f, s) <= NEAR;
     let explains_symptom = |f: &Finding| {
-        f.key.cause.blinds()
-            && all.iter().any(|s| s.urgency == most && s.key.cause.explains() == 1 && s.key.place == f.key.place)
+        let symptom = |s: &&Finding| s.urgency == most && s.key.cause.explains() == 1 && s.key.place == f.key.place;
+        f.key.cause.blinds() && all.iter().copied().filter(symptom).any(|s| explains(f, s))
     };
     let mut best: Option<&Finding> = None;
     for f in all.iter().filter(|f| urgent.contains(&family(f.key.cause)) || explains_symptom(f)) {
@@ -167,9 +170,14 @@ fn joins_own(incident: &Incident, finding: &Finding, ix: EnclosureIx) -> bool {
         }
         let was = family(old.key.cause);
         if matches!(new, Family::Sight) || matches!(was, Family::Sight) {
-            // Two faults of probes are two faults, unless it is the same probe; a probe that lies explains its own symptom.
+            // Two faults of probes are two faults, unless it is the same probe; a probe that lies explains its own symptom,
+            // however long it has been lying.
+            let lies = was == Family::Sight && s.stands;
             return new == was && same_probe(old, finding)
-                || new != was && old.key.place.is_some() && same_probe(old, finding) && apart(old, finding) <= NEAR;
+                || new != was
+                    && old.key.place.is_some()
+                    && same_probe(old, finding)
+                    && (lies || apart(old, finding) <= NEAR);
         }
         new == was || (was == Family::Heat && new == Family::Humidity && s.stands) || apart(old, finding) <= NEAR
     })
@@ -204,7 +212,9 @@ fn joins_others(incident: &Incident, finding: &Finding, ix: EnclosureIx, house: 
                 let of_room = is_of_room(old.key.cause) || is_of_room(finding.key.cause);
                 house.same_room(other, ix) && (near || of_room && s.stands)
             }
-            Kin::Feed | Kin::Unit => near,
+            // A probe that had its own fault before it fell silent with all the others does not make them its own.
+            Kin::Feed => near && incident.findings.iter().all(|s| kin(s.finding.key.cause) == Some(Kin::Feed)),
+            Kin::Unit => near,
             Kin::Light(_) => near && (house.same_circuit(other, ix) || house.same_room(other, ix)),
             Kin::Humidity(_) => near && house.same_room(other, ix),
         }
@@ -272,11 +282,14 @@ fn ever_spoke(finding: &Finding) -> bool {
 
 /// What the members of an incident have in common, and the cause that it shows, if any.
 pub fn shared(incident: &Incident, house: &House) -> Option<(Scope, Option<Cause>)> {
-    if let Some(f) = incident.findings.iter().map(|s| &s.finding).find(|f| scope_of(f.key.subject).is_some()) {
+    let members = incident.members();
+    // A room's own probe that falls silent with those of its enclosures is one silent probe more.
+    let says_more = |f: &&Finding| f.key.cause != Cause::ProbeSilent || members.len() < 2;
+    let scoped = |f: &&Finding| scope_of(f.key.subject).is_some() && says_more(f);
+    if let Some(f) = incident.findings.iter().map(|s| &s.finding).find(scoped) {
         let concerns = !house.concerned(f.key.subject, f.key.cause).is_empty();
         return scope_of(f.key.subject).filter(|_| concerns).map(|scope| (scope, None));
     }
-    let members = incident.members();
     if members.len() < 2 {
         return None;
     }

@@ -2,6 +2,7 @@
 
 mod many;
 mod model;
+mod named;
 
 use super::book::Book;
 use super::house::{House, Member};

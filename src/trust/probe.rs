@@ -221,7 +221,10 @@ impl Probe {
         let steady = self.gate.is_steady();
         match self.gate.judge(quantity, value, at) {
             Passage::Through => {}
-            _ if witness.agrees => self.gate.settle(value, at),
+            // Probes that change their unit together agree with one another, and not with heat.
+            _ if witness.agrees && from.and_then(|from| OtherUnit::of_jump(from, value)).is_none() => {
+                self.gate.settle(value, at);
+            }
             Passage::Held => return Verdict::Held,
             Passage::NewLevel { .. } | Passage::Doubted(_)
                 if !noisy && steady && self.other_unit_fits(from, value, at) =>

@@ -3,7 +3,7 @@
 use warmside::care::calendar::{Calendar, Date};
 use warmside::terms::time::{Span, Wall};
 
-#[derive(Clone, Copy, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Kind {
     SunOnTheGlass,
     NoNight,

@@ -1,0 +1,157 @@
+//! Why a place is out of its band, where what was seen beside it tells: the room, a front that stands open, the sun, a probe
+//! that fell out, the heat. A symptom that is explained is told by its explanation's name, from its first mail on where
+//! possible, and never more urgently than the symptom itself.
+//!
+//! `heat/` names what it is sure of by itself and comes first; here something is wrong in any case, and the question is only
+//! which name it gets. So far less evidence is asked for.
+
+use super::cause::{Cause, Urgency};
+use super::fact::Fact;
+use super::room::Unlike;
+use super::{Change, Finding, Key, Subject};
+use crate::heat::picture::{Gradient, Picture};
+use crate::terms::place::Place;
+use crate::terms::time::{Now, Span};
+use serde::{Deserialize, Serialize};
+
+/// The cool side has left its usual level by so much with the warm end, K: both are moved from outside.
+const TOGETHER_K: f64 = 1.0;
+/// The gradient is as usual when so much of it is there: then the heat works.
+const HEAT_WORKS: f64 = 0.8;
+/// More than so much of the usual gradient: then it is the heat that warms, and above the second it warms without end.
+const HEAT_WARMS: f64 = 1.15;
+const HEAT_RUNS_ON: f64 = 1.3;
+/// Less than so much of it where it is due: the heat is missing.
+const HEAT_MISSING: f64 = 0.5;
+/// Less than this share of the usual gradient is left of a probe that fell out, or of an enclosure that stands open.
+const GRADIENT_GONE: f64 = 0.6;
+/// A door that stands open takes the cool side along, a probe that fell does not: share of the fall.
+const ALONG: f64 = 0.12;
+/// What hurried longer ago explains nothing.
+const HURRIED_WITHIN_MIN: f64 = 180.0;
+/// Sun moves faster than a room, K/min. As in `heat/`.
+const SUN_K_PER_MIN: f64 = 1.5 / 60.0;
+/// The beginning of a course is believed no further back.
+const LONGEST_COURSE_MIN: f64 = 720.0;
+
+/// What is seen beside the symptom.
+#[derive(Clone, Copy, Debug)]
+pub struct Beside<'a> {
+    /// The heated end by its own course, where it was heard lately.
+    pub picture: Option<&'a Picture>,
+    /// The room's own probe tells that the room is unlike itself.
+    pub room: Option<Unlike>,
+    /// What `heat/` names, and where: then nothing is left to explain.
+    pub named: &'a [(Cause, Place)],
+}
+
+/// What stands of one enclosure.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Judge {
+    told: Option<(Cause, Place)>,
+}
+
+/// A symptom: where, and whether it is too warm there.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Symptom {
+    pub place: Place,
+    pub hot: bool,
+    pub urgency: Urgency,
+}
+
+impl Judge {
+    pub fn stands(&self) -> bool {
+        self.told.is_some()
+    }
+
+    /// Call after the judges of symptoms; `symptom` is the gravest that stands.
+    pub fn hear(
+        &mut self,
+        subject: Subject,
+        symptom: Option<Symptom>,
+        beside: &Beside,
+        now: Now,
+        out: &mut Vec<Change>,
+    ) {
+        let over = symptom.is_none() || !beside.named.is_empty();
+        if let Some((cause, place)) = self.told.filter(|_| over) {
+            self.told = None;
+            // What `heat/` has come to say itself is its own to end.
+            if !beside.named.contains(&(cause, place)) {
+                out.push(Change::Calm(Key { subject, cause, place: Some(place) }));
+            }
+        }
+        let Some(symptom) = symptom.filter(|_| !over && self.told.is_none()) else { return };
+        let Some(cause) = cause(symptom.hot, beside) else { return };
+        self.told = Some((cause, symptom.place));
+        let since = beside.picture.map_or(now, |p| began(p, symptom.hot, now));
+        let mut finding = Finding::new(subject, cause, Some(symptom.place), since);
+        finding.urgency = symptom.urgency.min(cause.usual_urgency());
+        if let Some(Unlike { now_c, usual_c }) = beside.room {
+            finding.facts.push(Fact::Room { now: now_c, usual: Some(usual_c) });
+        }
+        if let Some(g) = beside.picture.and_then(|p| p.gradient) {
+            finding.facts.push(Fact::Gradient { now: g.now, usual: g.usual });
+        }
+        out.push(Change::Stands(finding));
+    }
+}
+
+fn began(p: &Picture, hot: bool, now: Now) -> Now {
+    let peak_t = if hot { p.high.peak_t } else { p.low.peak_t };
+    let minutes = (p.t - peak_t).clamp(0.0, LONGEST_COURSE_MIN);
+    let back = Span::from_s(if minutes.is_finite() { minutes * 60.0 } else { 0.0 });
+    Now { mono: now.mono - back, wall: now.wall_of(now.mono - back) }
+}
+
+fn cause(hot: bool, beside: &Beside) -> Option<Cause> {
+    if hot { why_hot(beside) } else { why_cold(beside) }
+}
+
+fn why_cold(beside: &Beside) -> Option<Cause> {
+    let gradient = beside.picture.and_then(|p| p.gradient);
+    if let Some(cause) = beside.picture.and_then(hurried_fall) {
+        return Some(cause);
+    }
+    let heat_works = gradient.is_none_or(|g| g.ratio() > HEAT_WORKS);
+    if beside.room.is_some_and(|room| room.is_cold()) && heat_works {
+        return Some(Cause::RoomCold);
+    }
+    let (p, g) = beside.picture.zip(gradient)?;
+    let along = p.low.share.is_none_or(|share| share > 0.5);
+    if g.cool_lift < -TOGETHER_K && heat_works && along {
+        return Some(Cause::RoomCold);
+    }
+    let own_doing = !g.narrowed_from_outside() && g.due() && p.low.past(1.0) && !p.hurried_within_fall();
+    match g.ratio() {
+        ratio if !own_doing || ratio > HEAT_WORKS => None,
+        ratio if ratio < HEAT_MISSING => Some(Cause::HeatFailed),
+        _ => Some(Cause::HeatWeak),
+    }
+}
+
+/// A fall that began faster than heat can go: an open front, or a probe that fell out of its place.
+fn hurried_fall(p: &Picture) -> Option<Cause> {
+    let hurried = p.hurried_within_fall() && p.since_hurried_fall < HURRIED_WITHIN_MIN;
+    let (share, g) = p.low.share.zip(p.gradient)?;
+    (hurried && p.low.past(1.0) && g.ratio() < GRADIENT_GONE).then_some(())?;
+    Some(if share < ALONG { Cause::ProbeDisplaced } else { Cause::LeftOpen })
+}
+
+fn why_hot(beside: &Beside) -> Option<Cause> {
+    let gradient = beside.picture.and_then(|p| p.gradient);
+    let heat_warms = gradient.is_some_and(|g| g.ratio() > HEAT_WARMS);
+    if beside.room.is_some_and(|room| !room.is_cold()) && !heat_warms {
+        return Some(Cause::RoomHot);
+    }
+    let (p, g) = beside.picture.zip(gradient)?;
+    let from_outside = |g: Gradient| g.cool_lift > TOGETHER_K && !heat_warms;
+    let runs_on = g.ratio() > HEAT_RUNS_ON && p.high.past(1.0) && !p.hurried_within_rise();
+    if runs_on && !p.unpowered() && p.since_dip > 60.0 {
+        return Some(Cause::HeatStuckOn);
+    }
+    from_outside(g).then_some(())?;
+    let minutes = (p.t - p.high.peak_t).max(1.0);
+    let speed = p.high.drop(-p.x) / minutes;
+    Some(if speed > SUN_K_PER_MIN { Cause::OutsideHeat } else { Cause::RoomHot })
+}

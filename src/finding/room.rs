@@ -1,0 +1,115 @@
+//! What a room's own air has been like lately, and whether it is now colder or warmer than the days before say.
+//!
+//! It raises nothing: an enclosure that has left its band because its room has is told by that name (`explain.rs`).
+
+use crate::terms::time::{Now, Span};
+use serde::{Deserialize, Serialize};
+use std::collections::VecDeque;
+
+/// One bin of the memory.
+const BIN: Span = Span::min(30);
+/// Three days.
+const MOST_BINS: usize = 144;
+const A_DAY: i64 = 48;
+/// At the same hour of an earlier day, give or take so many bins: airing and heating do not keep to the minute.
+const ABOUT: i64 = 4;
+/// So far outside what the days before saw, K. Ours: a window open for a while takes less off the air of a heated room.
+const UNUSUAL_K: f64 = 1.5;
+
+/// The lowest and highest of half an hour, °C.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+struct Bin {
+    at: i64,
+    low: f64,
+    high: f64,
+}
+
+/// A room that is unlike itself, °C: now, and the nearest to it that was usual.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Unlike {
+    pub now_c: f64,
+    pub usual_c: f64,
+}
+
+impl Unlike {
+    pub fn is_cold(&self) -> bool {
+        self.now_c < self.usual_c
+    }
+}
+
+/// The memory of one room's air.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Air {
+    bins: VecDeque<Bin>,
+}
+
+impl Air {
+    /// A trusted reading of the room's air, and whether it is unlike the room.
+    pub fn hear(&mut self, celsius: f64, now: Now) -> Option<Unlike> {
+        if !celsius.is_finite() {
+            return None;
+        }
+        // The clock on the wall: what is remembered outlives the process.
+        let at = now.wall.as_ms().div_euclid(BIN.as_ms());
+        match self.bins.back_mut().filter(|bin| bin.at >= at) {
+            Some(bin) => (bin.low, bin.high) = (bin.low.min(celsius), bin.high.max(celsius)),
+            None => {
+                if self.bins.len() == MOST_BINS {
+                    self.bins.pop_front();
+                }
+                self.bins.push_back(Bin { at, low: celsius, high: celsius });
+            }
+        }
+        let (low, high) = self.usual(at)?;
+        let usual_c = if celsius < low - UNUSUAL_K {
+            low
+        } else if celsius > high + UNUSUAL_K {
+            high
+        } else {
+            return None;
+        };
+        Some(Unlike { now_c: celsius, usual_c })
+    }
+
+    /// The range of about this hour on earlier days, once there is one.
+    fn usual(&self, at: i64) -> Option<(f64, f64)> {
+        self.bins.front().filter(|oldest| at - oldest.at >= A_DAY)?;
+        let about_now = |bin: &&Bin| {
+            let back = at - bin.at;
+            back > A_DAY / 2 && (back + ABOUT).rem_euclid(A_DAY) <= 2 * ABOUT
+        };
+        self.bins.iter().filter(about_now).fold(None, |range: Option<(f64, f64)>, bin| {
+            let (low, high) = range.unwrap_or((bin.low, bin.high));
+            Some((low.min(bin.low), high.max(bin.high)))
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn day(air: &mut Air, from_h: i64, hours: i64, level: impl Fn(i64) -> f64) -> Vec<(i64, Unlike)> {
+        let minutes = (from_h * 60..(from_h + hours) * 60).step_by(5);
+        minutes.filter_map(|m| Some((m, air.hear(level(m), Now::at(m * 60_000))?))).collect()
+    }
+
+    #[test]
+    fn a_night_like_the_nights_before_is_usual_and_a_failed_boiler_is_not() {
+        let mut air = Air::default();
+        // 21 °C by day, 17 °C at night.
+        let usual = |m: i64| if (m / 60) % 24 < 7 { 17.0 } else { 21.0 };
+        assert_eq!(day(&mut air, 0, 72, usual), [], "a set-back is the room's own");
+        let failed = day(&mut air, 72 + 7, 6, |m| 17.0 - (m - 79 * 60) as f64 / 90.0);
+        let (minute, unlike) = failed.first().expect("it falls below every morning");
+        assert!(unlike.is_cold() && *minute < (72 + 10) * 60, "{unlike:?} at {minute}");
+        let hot = day(&mut air, 72 + 14, 1, |_| 24.0);
+        assert!(hot.first().is_some_and(|(_, u)| !u.is_cold() && u.usual_c == 21.0), "{hot:?}");
+    }
+
+    #[test]
+    fn a_room_that_is_not_known_is_never_unlike_itself() {
+        let mut air = Air::default();
+        assert_eq!(day(&mut air, 0, 23, |m| 20.0 - m as f64 / 120.0), []);
+    }
+}

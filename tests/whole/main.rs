@@ -1,0 +1,46 @@
+//! Simulated houses through the whole engine, as keepers would have set them up: what is mailed in health, and what of a fault.
+//!
+//! The heat room's own figures stand in `src/heat/MODEL.md`; here bands, trust, comfort, incidents and the desk join in, and
+//! mails are counted, not verdicts. The last table stands in `SCOREBOARD.md` beside this file.
+
+#[path = "../home/mod.rs"]
+mod home;
+mod house;
+mod life;
+mod score;
+mod trouble;
+
+use home::DAY_S;
+use house::House;
+use life::{Mail, mails};
+use trouble::Trouble;
+
+fn raised(mails: &[Mail]) -> Vec<&Mail> {
+    mails.iter().filter(|m| m.event == "raised").collect()
+}
+
+fn told(mails: &[Mail]) -> Vec<String> {
+    mails.iter().filter(|m| m.event != "repeated").map(Mail::words).collect()
+}
+
+#[test]
+fn healthy_homes_are_told_nothing_urgent() {
+    for seed in [3, 13] {
+        let mails = mails(House::new(seed, 4, None), 4);
+        let urgent: Vec<_> = raised(&mails).into_iter().filter(|m| m.urgency == "now" && m.at_s >= DAY_S).collect();
+        assert!(urgent.is_empty(), "seed {seed}: {:#?}", told(&mails));
+    }
+}
+
+#[test]
+fn a_dead_heater_is_one_incident_rightly_named() {
+    for seed in [9, 13] {
+        let fault_s = 3 * DAY_S + 14 * 3_600;
+        let mails = mails(House::new(seed, 4, Some((Trouble::HeatDead, fault_s))), 4);
+        let of_it = |m: &&Mail| m.at_s >= fault_s && m.enclosures.contains(&"a1".to_owned());
+        let raised: Vec<_> = raised(&mails).into_iter().filter(of_it).collect();
+        assert_eq!(raised.len(), 1, "seed {seed}: {:#?}", told(&mails));
+        assert_eq!((raised[0].cause.as_str(), raised[0].urgency.as_str()), ("heat-failed", "now"), "seed {seed}");
+        assert!(raised[0].at_s - fault_s < 3_600, "seed {seed}: {:#?}", told(&mails));
+    }
+}
