@@ -3,7 +3,7 @@
 
 mod home;
 
-use home::table::{all, env, fault_cases, quantile, row, seeds, tuning};
+use home::table::{all, env, fault_cases, healthy_years, quantile, row, seeds, tuning};
 use home::trial::{self, Outcome};
 use home::{Case, Control, DAY_S, Fault, Size, Watts};
 use warmside::heat::tuning::Tuning;
@@ -149,53 +149,7 @@ fn table_of_healthy_years() {
         })
         .collect();
     let outcomes = all(&cases, |c| trial::run(c, days, tuning, false));
-    let years = n as f64 * days as f64 / 365.25;
-    let mut counts = std::collections::BTreeMap::<(&str, &str), usize>::new();
-    for (case, o) in cases.iter().zip(&outcomes) {
-        let mut last = std::collections::BTreeMap::new();
-        for ((at_s, v), (around, dial)) in o.early.iter().zip(&o.around) {
-            let joined = last.insert(v.cause, *at_s).is_some_and(|l| at_s - l < DAY_S);
-            if joined {
-                continue;
-            }
-            let young = *at_s < 3 * DAY_S;
-            let why = if *dial {
-                "dial"
-            } else if young {
-                "first days"
-            } else {
-                "life"
-            };
-            *counts.entry((v.cause.word(), why)).or_default() += 1;
-            if v.cause.is_urgent() {
-                let e = v.evidence;
-                println!(
-                    "seed {} {} {:?} day {:.2} h {:.1}: {} {:?} {:.1}->{:.1} in {} U {:.2} h {:.2} days {} D {:.1?}/{:.1?} oc {} w {:?} |{around}",
-                    case.seed,
-                    case.control.word(),
-                    case.size,
-                    *at_s as f64 / DAY_S as f64,
-                    (at_s % DAY_S) as f64 / 3600.0,
-                    v.cause.word(),
-                    e.way,
-                    e.level_then,
-                    e.level_now,
-                    e.over,
-                    e.undercut_k,
-                    e.threshold_k,
-                    e.days_known,
-                    e.gradient_now_k,
-                    e.gradient_usual_k,
-                    case.on_change,
-                    e.power_now_w
-                );
-            }
-        }
-    }
-    println!("{years:.1} years");
-    for ((cause, why), n) in counts {
-        println!("{cause} {why}: {n}, {:.2} a year", n as f64 / years);
-    }
+    healthy_years(&cases, &outcomes, days);
 }
 
 #[test]

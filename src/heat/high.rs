@@ -4,6 +4,7 @@
 use super::low::Suspicion;
 use super::picture::{Picture, Wait};
 use super::verdict::{Cause, Way};
+use super::watts::{ENOUGH, SHAKEN};
 
 /// Longer than the sun shines through one window, min: what one probe alone must outlast before it is believed.
 const SUN_MIN: f64 = 80.0;
@@ -22,14 +23,11 @@ pub fn judge(p: &Picture) -> Option<Suspicion> {
 
 /// What the plug says of heat without end.
 pub fn by_watts(p: &Picture) -> Option<Suspicion> {
-    let blind = if p.gradient.is_none() { 2.5 } else { 1.0 };
-    let above = p.high.past(0.6 * blind)
-        && !cooled(p)
-        && gradient_up(p, 0.2)
-        && p.since_dip > 60.0
-        && p.v > 0.0
-        && p.high_waits != Wait::Never;
-    let stuck = p.clue.is_some_and(|c| c.surges || (c.endless && above));
+    // After a dip every controller heats past its mark; wet air cools, and the warm end overshoots.
+    let calm = !cooled(p) && p.since_dip > 20.0 && p.v > 0.0 && p.high_waits != Wait::Never;
+    let enough = if p.since_dip < 60.0 { SHAKEN * ENOUGH } else { ENOUGH };
+    let stuck =
+        p.clue.is_some_and(|c| c.welded || (c.surges && (c.unsteered || calm)) || (c.endless >= enough && calm));
     stuck.then_some(Suspicion { cause: Cause::HeatStuckOn, way: Way::Watts, holds_first: true })
 }
 

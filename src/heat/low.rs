@@ -2,6 +2,7 @@
 
 use super::picture::{Picture, Wait};
 use super::verdict::{Cause, Way};
+use super::watts::{ENOUGH, SHAKEN};
 
 /// What a reading speaks for, and how long that must hold.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -49,6 +50,8 @@ fn factor(p: &Picture) -> f64 {
     let base = if shaken { 2.0 } else { 1.0 };
     // A plug that shows the usual power speaks against lost heat: only what is gross can then be heat astray.
     let told = if p.powered() { 1.7 * base } else { base };
+    // The thermostat itself does not call: a turned dial, or a thermostat that is wrong by a lot.
+    let told = if p.clue.is_some_and(|c| c.told_on == Some(false)) { 2.0 * told } else { told };
     // Without a cool side a door can only be told by its speed.
     let blind = match p.gradient {
         Some(_) => told,
@@ -68,21 +71,24 @@ pub fn by_watts(p: &Picture) -> Option<Suspicion> {
     if clue.missing {
         return at_once(Cause::HeatFailed, Way::Watts);
     }
-    if p.low_waits == Wait::Never || !calm || !clue.none || p.v >= 0.0 {
+    if p.low_waits == Wait::Never || p.since_hurried_fall < 4.0 || p.v >= 0.0 || !(clue.none || clue.lost > 0.0) {
         return None;
     }
     let shaken = p.since_odd_rise < 60.0 || p.hurried_within_fall();
     // Sun, lamp or room may do the heater's work; then the cool side is warm, and nobody calls for heat.
     let outside = p.gradient.is_some_and(|g| g.narrowed_from_outside()) || p.low.share.is_some_and(|s| s < -0.08);
     let along = p.gradient.is_none_or(|g| g.low.past(0.2));
-    let enough = if clue.pulse_stopped {
-        p.low.past(0.4)
-    } else if clue.overdue {
-        p.low.past(0.6)
-    } else {
-        p.low.past(1.0) && p.even_fall
-    };
-    (enough && along && !outside && !shaken && !clue.unsteered).then_some(())?;
+    let by_level = calm
+        && !shaken
+        && clue.none
+        && clue.told_on != Some(false)
+        && p.low.past(1.0)
+        && p.even_fall
+        && along
+        && !outside;
+    // A door cools the thermostat too: no power long after it is no answer to a door.
+    let by_spell = clue.lost >= if shaken { SHAKEN * ENOUGH } else { ENOUGH };
+    (!clue.unsteered && (by_spell || by_level)).then_some(())?;
     if_it_holds(Cause::HeatFailed, Way::Watts)
 }
 

@@ -8,11 +8,14 @@ mod front;
 mod healed;
 mod high;
 mod history;
+mod hours;
 mod levels;
 mod low;
 pub mod picture;
+mod relay;
 mod rings;
 pub mod settings;
+mod spell;
 mod standing;
 #[cfg(test)]
 mod tests;
@@ -164,8 +167,10 @@ impl Watch {
             }
             Input::Power { source, watts } => self.power(usize::from(source), t, watts, now, context, out),
             Input::Switch { source, on } => {
-                if let Some(plug) = self.plugs.get_mut(usize::from(source)) {
-                    plug.switched(t, on);
+                let source = usize::from(source);
+                let beside = self.beside(source, t, context);
+                if let Some(plug) = self.plugs.get_mut(source) {
+                    plug.switched(on, &beside);
                 }
             }
             Input::LampPower { .. } | Input::LampSwitch { .. } | Input::Illuminance { .. } | Input::Humidity { .. } => {
@@ -202,21 +207,9 @@ impl Watch {
     }
 
     fn power(&mut self, source: usize, t: f64, watts: f64, now: Now, context: &Context, out: &mut Vec<Change>) {
+        let beside = self.beside(source, t, context);
         let Some(plug) = self.plugs.get_mut(source) else { return };
         let Some(settings) = self.settings.sources.get(source) else { return };
-        let tract = self.tracts.iter().find(|tract| tract.place == settings.at);
-        let level = tract.and_then(|tract| tract.warm.at(t, 10.0));
-        let learn = !context.hands_in && tract.is_none_or(|tract| tract.low.now.is_none() && tract.high.now.is_none());
-        let beside = Beside {
-            t,
-            day: context.day,
-            minute: context.local_minute.min(1_439),
-            level: level.map(|s| s.x),
-            s_x: level.map_or(0.1, |s| s.s_x),
-            v: level.map_or(0.0, |s| s.v),
-            live: !context.hands_in,
-            learn,
-        };
         plug.report(watts, settings.watts, &beside);
         let at = settings.at;
         let Some(tract) = self.tracts.iter_mut().find(|tract| tract.place == at) else { return };
@@ -226,6 +219,15 @@ impl Watch {
         tract.powered(t, &mut company, &mut self.turns);
         for turn in self.turns.iter().copied() {
             push(turn, tract, self.room.at(t, 120.0).map(|r| r.x), t, now, out);
+        }
+    }
+
+    /// What stands beside a word of this source's plug: the level of its place, against every turn of this hour.
+    fn beside(&self, source: usize, t: f64, context: &Context) -> Beside {
+        let at = self.settings.sources.get(source).map(|s| s.at);
+        match self.tracts.iter().find(|tract| Some(tract.place) == at) {
+            Some(tract) => Beside { live: !context.hands_in, ..tract.beside(t, context) },
+            None => Beside::nothing(t, context),
         }
     }
 

@@ -112,8 +112,6 @@ pub struct Picture {
     pub depth: (f64, f64, f64),
     pub weak_cycles: bool,
     pub clue: Option<Clue>,
-    /// Minutes that a relay has been on; `None`: off or unknown.
-    pub relay_on_min: Option<f64>,
     /// This clock time was not seen on an earlier day.
     pub young: bool,
     /// A planned change is near (in the young days), or the hour is one at which homes change: wait longer.

@@ -430,19 +430,29 @@ impl Tract {
         }
     }
 
-    fn clue(&self, s: &Sample, b: &mut Company) -> Option<super::watts::Clue> {
-        let beside = Beside {
-            t: s.t,
-            day: b.context.day,
-            minute: b.context.local_minute.min(1_439),
-            level: Some(s.x),
-            s_x: s.s_x,
-            v: s.v,
-            live: false,
-            learn: false,
+    /// The level for a plug to look at.
+    pub fn beside(&self, t: f64, context: &Context) -> Beside {
+        let level = self.warm.at(t, self.warm.holds_min());
+        let past = |tracker: &Tracker, sign: f64| {
+            level.map(|s| tracker.reference.level - sign * s.x).filter(|u| u.is_finite())
         };
+        Beside {
+            below: past(&self.w_low, 1.0),
+            above: past(&self.w_high, -1.0),
+            s_x: level.map_or(0.1, |s| s.s_x),
+            v: level.map_or(0.0, |s| s.v),
+            every: self.warm.interval(),
+            cycles: level.is_some_and(|s| self.cycler(&s)),
+            live: true,
+            learn: !context.hands_in && self.low.now.is_none() && self.high.now.is_none(),
+            ..Beside::nothing(t, context)
+        }
+    }
+
+    fn clue(&self, s: &Sample, b: &mut Company) -> Option<super::watts::Clue> {
+        let beside = Beside { live: false, learn: false, ..self.beside(s.t, b.context) };
         let steered = !b.sources.iter().all(|s| matches!(s.thermostat, Some(Thermostat::None)));
-        b.plugs.iter_mut().find(|p| p.reports() > 0).map(|p| p.clue(&beside, steered))
+        b.plugs.iter_mut().find(|p| p.speaks()).map(|p| p.clue(&beside, steered))
     }
 
     fn draw(&mut self, s: &Sample, cool: Option<Sample>, b: &mut Company) -> Picture {
@@ -516,7 +526,6 @@ impl Tract {
             ),
             weak_cycles: self.vigour.weak(),
             clue,
-            relay_on_min: b.plugs.iter().find_map(|p| p.switched_on_for(s.t)),
             young,
             neighbours_ok: b.context.neighbours_ok,
             low_waits: match b.context.on_its_way[self.place.index()] {

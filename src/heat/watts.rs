@@ -1,56 +1,96 @@
 //! What a plug's watts and a relay say: heat that is called for and does not flow, that flows and does not arrive, that never stops.
 //!
-//! A plug may report an instant or a mean over its interval; neither is assumed. What is learned is how long power has stayed
-//! away and how long it has stayed on by clock time: an absence or a presence that outlasts every one of its hour speaks, together
-//! with a level that asks for the contrary. A source known to run without a thermostat is judged by its watts alone.
+//! A plug may report an instant or a mean over its interval, at its own pace or when something changes; neither is assumed. A
+//! source known to run without a thermostat is judged by its watts alone, hour by hour; one under a thermostat by the level
+//! beside its spells without power and its spells of full power (`spell.rs`); a relay by what the level does at its word.
 
+use super::Context;
 use super::cycle::Spread;
-use super::rings::Habit;
+use super::hours::Longest;
+use super::relay::Relay;
+use super::spell::{MOST_OF_ONE, Seen, Spells, Tail, scale_k};
 use serde::{Deserialize, Serialize};
 
-/// Less than this share of its usual power is none.
-const NONE_SHARE: f64 = 0.05;
+/// Less than this share of its usual power, over what it draws at rest, is none.
+const NONE_SHARE: f64 = 0.06;
+/// What a thermostat, a dimmer or the plug itself may draw at rest, W, and as a share of full power.
+const MOST_AT_REST_W: f64 = 4.0;
+const MOST_AT_REST: f64 = 0.3;
 /// Reports before the plug is believed to be known.
 const LEAST_REPORTS: u32 = 40;
 /// This many times its highest power is not the same heater, or no longer the same control.
 const SURGE: f64 = 1.3;
-/// Runs of power this long, min, belong to no thermostat's cycle (and are as long as the habit can count).
-const LONGEST_RUN_MIN: f64 = 300.0;
 /// Reports with the relay on before an absence of power under it is believed.
-const LEAST_ON_REPORTS: u32 = 500;
+const LEAST_ON_REPORTS: u32 = 60;
 /// How the longest absence of power under a closed relay fades with each report: to a half in some ten thousand.
 const FADE: f64 = 0.999_93;
+/// A state must be seen for this long, min: one odd report is none.
+const SEEN_FOR_MIN: f64 = 0.4;
+/// A day, after which a plug that shows nothing of the heat is doubted.
+const DOUBT_AFTER_MIN: f64 = 1_440.0;
+/// The highest power sinks to what is usual over this long, min: three days.
+const FORGETS_MIN: f64 = 4_320.0;
+/// An absence of power at an hour that never had one: `−ln P` at once and by the minute.
+const NEW_ABSENCE: f64 = 8.0;
+const NEW_ABSENCE_A_MIN: f64 = 1.0;
+/// Power while on that has sunk to this share of its usual: of several lamps one is dark, an element is half gone. Mains
+/// voltage makes 10 %.
+const PART: f64 = 0.82;
+
+/// Surprise, `−ln P`, from which a spell is no chance: some fifteen thousand cycles a year, and one of them false in ten.
+pub const ENOUGH: f64 = 12.0;
+
+/// So many times that much within an hour of a door or of heat from outside.
+pub const SHAKEN: f64 = 1.4;
+
+/// Why a plug is not used.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Doubt {
+    /// It never showed any power.
+    NoPower,
+    /// The warmth rises and falls again and again, the power does not.
+    DoesNotFollow,
+    /// Its power is far from what the keeper states: another device, or another unit.
+    NotAsStated,
+}
 
 #[derive(Clone, Debug, Default, Serialize, Deserialize)]
 pub struct Plug {
     pub watts: f64,
     t: f64,
+    first_t: f64,
     count: u32,
     interval: f64,
-    /// Highest power that comes again and again, W.
+    /// Highest power that comes again and again, and what is drawn at rest, W.
     pub high: f64,
+    rest: f64,
     /// Mean over minutes and over hours, W.
     quick: f64,
     pub usual: f64,
     none_share: f64,
+    pub without: Spells,
+    pub full: Spells,
     none_since: Option<f64>,
-    full_since: Option<f64>,
-    runs: Habit,
-    full_runs: Habit,
+    none_hours: Longest,
+    full_hours: Longest,
     surge_since: Option<f64>,
     welded_since: Option<f64>,
     off_full_share: f64,
     /// Reports with the relay on, and the longest of them without power, min; fades over days.
     on_reports: u32,
-    relay_moves: u32,
     longest_idle_on: f64,
-    level_with_power: Spread,
     run_top: f64,
     run_since: f64,
     tops: Spread,
+    /// Power while there is any, and how far the level is then below every return, K.
+    load: Tail,
+    powered: Tail,
     low_tops: u32,
-    pub switch: Option<bool>,
-    switch_t: f64,
+    part_since: Option<f64>,
+    changed: f64,
+    doubt: Option<Doubt>,
+    pub relay: Relay,
 }
 
 /// What the plug shows now.
@@ -58,18 +98,17 @@ pub struct Plug {
 pub struct Clue {
     /// No power although it always flows at this hour: of a source without a thermostat, or while its relay is on.
     pub missing: bool,
-    /// No power for clearly longer than at this hour on any day.
-    pub overdue: bool,
-    /// The same, where power comes every few minutes: pulse, dimming.
-    pub pulse_stopped: bool,
+    /// `−ln P` in health that power still stays away, and that full power still goes on, at this level.
+    pub lost: f64,
+    pub endless: f64,
     /// Power flows at least as usual and has for minutes (a falling level then lacks its heat).
     pub flowing: bool,
     /// No power at all.
     pub none: bool,
-    /// Full power for clearly longer than at this hour on any day.
-    pub endless: bool,
-    /// Clearly more power than it ever took, or full power while the relay is off.
+    /// Clearly more power than it ever took.
     pub surges: bool,
+    /// Full power while the relay is off.
+    pub welded: bool,
     /// Full power, of a source whose power comes and goes.
     pub full: bool,
     /// Full power has sunk against its learned mean.
@@ -78,6 +117,8 @@ pub struct Clue {
     pub usual: f64,
     /// Known to run without a thermostat: then its watts alone say whether it runs as planned.
     pub unsteered: bool,
+    /// What a relay that drives the heat was told.
+    pub told_on: Option<bool>,
 }
 
 /// The enclosure's level beside a report: °C, spread, and what time it is.
@@ -86,22 +127,60 @@ pub struct Beside {
     pub t: f64,
     pub day: i32,
     pub minute: u16,
-    pub level: Option<f64>,
+    /// How far the level is below every return and above every turn of this hour, K.
+    pub below: Option<f64>,
+    pub above: Option<f64>,
     pub s_x: f64,
     pub v: f64,
+    /// Usual minutes between levels.
+    pub every: f64,
+    /// Whether the level rises and falls as under a thermostat that switches.
+    pub cycles: bool,
     /// Whether habits by clock time are learned (always, but for hands in), and whether what is clean is.
     pub live: bool,
     pub learn: bool,
 }
 
+impl Beside {
+    /// No level is known.
+    pub fn nothing(t: f64, context: &Context) -> Beside {
+        Beside {
+            t,
+            day: context.day,
+            minute: context.local_minute.min(1_439),
+            below: None,
+            above: None,
+            s_x: 0.1,
+            v: 0.0,
+            every: 1.0,
+            cycles: false,
+            live: !context.hands_in,
+            learn: !context.hands_in,
+        }
+    }
+}
+
 impl Plug {
     /// A relay or plug told that it switched.
-    pub fn switched(&mut self, t: f64, on: bool) {
-        if self.switch != Some(on) {
-            self.switch_t = t;
-            self.relay_moves = self.relay_moves.saturating_add(1);
+    pub fn switched(&mut self, on: bool, b: &Beside) {
+        self.relay.switched(on, &self.cold(b));
+    }
+
+    fn cold(&self, b: &Beside) -> Seen {
+        Seen {
+            t: b.t,
+            own: b.below,
+            other: b.above,
+            s_x: b.s_x,
+            interval: self.interval,
+            every: b.every,
+            learn: b.learn,
+            clock: (0.0, 0),
         }
-        self.switch = Some(on);
+    }
+
+    fn warm(&self, b: &Beside) -> Seen {
+        Seen { own: b.above, other: b.below, ..self.cold(b) }
     }
 
     /// A report of power.
@@ -112,10 +191,10 @@ impl Plug {
         let watts = watts.clamp(0.0, 20_000.0);
         let dt = if self.count == 0 { 1.0 } else { (b.t - self.t).clamp(0.0, 60.0) };
         if self.count == 0 {
-            self.high = rated.filter(|w| w.is_finite() && *w > 0.0).map_or(0.0, |w| w * 0.2);
+            (self.first_t, self.changed, self.rest) = (b.t, b.t, f64::INFINITY);
         }
-        if self.count > 0 && b.t - self.t > 30.0 {
-            (self.none_since, self.full_since) = (None, None);
+        if self.count > 0 && b.t - self.t > 30.0_f64.max(4.0 * self.interval) {
+            self.cut();
         }
         self.count = self.count.saturating_add(1);
         self.interval += (dt - self.interval) * (1.0 / f64::from(self.count)).max(0.02);
@@ -123,38 +202,69 @@ impl Plug {
         self.t = b.t;
         self.quick += (watts - self.quick) * (dt / 4.0).min(1.0);
         if b.learn {
-            self.usual += (watts - self.usual) * (dt / (f64::from(self.count) * dt).clamp(10.0, 600.0)).min(1.0);
-            if watts > SURGE * self.high && self.count > LEAST_REPORTS {
-                // More than it ever took: a fault, or another heater; believed when it has lasted for an hour.
-                let since = *self.surge_since.get_or_insert(b.t);
-                if b.t - since > 60.0 {
-                    self.high = watts;
-                }
-            } else if watts > self.high {
-                self.high = watts;
-            } else if watts > 0.5 * self.high {
-                self.high += (watts - self.high) * (dt / 600.0).min(1.0);
-            }
+            self.learn_power(watts, dt, b);
         }
         if watts <= SURGE * self.high {
             self.surge_since = None;
         }
         let none = self.is_none(watts);
+        if none != self.none_since.is_some() {
+            self.changed = b.t;
+        }
         self.none_share += (f64::from(u8::from(none)) - self.none_share) * (1.0 / f64::from(self.count)).max(0.002);
+        if b.learn && !none {
+            self.load.learn(watts, 0.01 * self.high);
+            if let Some(below) = b.below {
+                self.powered.learn(below, scale_k(&self.cold(b)));
+            }
+        }
+        self.under_relay(none, b);
         self.run(none, b);
-        self.learn_level(none, b);
+        self.notice_part(none, b);
+        self.doubt = self.doubt_now(rated, b);
+    }
+
+    /// A gap: what goes on is not known.
+    pub fn cut(&mut self) {
+        self.without.cut();
+        self.full.cut();
+        self.relay.cut();
+        (self.none_since, self.run_top, self.part_since, self.surge_since) = (None, 0.0, None, None);
+    }
+
+    fn learn_power(&mut self, watts: f64, dt: f64, b: &Beside) {
+        self.usual += (watts - self.usual) * (dt / (f64::from(self.count) * dt).clamp(10.0, 600.0)).min(1.0);
+        if watts > SURGE * self.high && self.count > LEAST_REPORTS && self.high > 0.0 {
+            // More than it ever took: a fault, or another heater; believed when it has lasted for an hour.
+            let since = *self.surge_since.get_or_insert(b.t);
+            if b.t - since > 60.0 {
+                self.high = watts;
+            }
+        } else if watts > self.high {
+            self.high = watts;
+        } else if watts > 0.5 * self.high {
+            self.high += (watts - self.high) * (dt / FORGETS_MIN).min(1.0);
+        }
+        self.rest = if watts < self.rest { watts } else { self.rest + (watts - self.rest).min(0.1) * (dt / 1_440.0) };
+    }
+
+    fn at_rest(&self) -> f64 {
+        self.rest.min(MOST_AT_REST_W.min(MOST_AT_REST * self.high)).max(0.0)
     }
 
     fn is_none(&self, watts: f64) -> bool {
-        watts < (NONE_SHARE * self.high).max(0.5)
+        let rest = self.at_rest();
+        watts < rest + (NONE_SHARE * (self.high - rest)).max(0.4)
     }
 
     fn is_full(&self, watts: f64) -> bool {
-        self.high > 1.0 && watts > 0.7 * self.high
+        // What is dimmed is never quite full: then it counts what is clearly more than usual.
+        let dimmed = self.load.mean().map_or(0.0, |mean| mean + self.load.deviation());
+        self.high > 1.0 && watts > dimmed.clamp(0.7 * self.high, 0.9 * self.high)
     }
 
-    fn run(&mut self, none: bool, b: &Beside) {
-        let off = self.switch == Some(false);
+    fn under_relay(&mut self, none: bool, b: &Beside) {
+        let off = self.relay.on == Some(false);
         if off && self.is_full(self.watts) {
             self.welded_since.get_or_insert(b.t);
         } else {
@@ -163,43 +273,34 @@ impl Plug {
         if b.learn && off {
             self.off_full_share += 0.01 * (f64::from(u8::from(!none)) - self.off_full_share);
         }
-        if self.switch == Some(true) && !none {
+        if self.relay.on == Some(true) && !none {
             self.on_reports = self.on_reports.saturating_add(1);
             self.longest_idle_on *= FADE;
+            if let Some(since) = self.none_since.filter(|_| b.live) {
+                self.longest_idle_on = self.longest_idle_on.max((b.t - since.max(self.relay.moved)).min(60.0));
+            }
         }
-        if none && off {
-            self.none_since = None; // told to be off: that is no absence
-        } else if none {
-            let since = *self.none_since.get_or_insert(b.t);
-            let so_far = b.t - since;
-            if b.live {
-                self.runs.note(b.day, b.minute, -so_far);
-            }
-            if self.run_top > 0.0 {
-                self.end_run(b.t);
-            }
-        } else {
-            if b.live {
-                self.runs.note(b.day, b.minute, 0.0);
-            }
-            if let Some(since) = self.none_since.take() {
-                self.run_since = b.t;
-                if b.live && self.switch == Some(true) {
-                    self.longest_idle_on = self.longest_idle_on.max((b.t - since.max(self.switch_t)).min(60.0));
-                }
-            }
+    }
+
+    fn run(&mut self, none: bool, b: &Beside) {
+        let clock = self.none_hours.at(b.day, b.minute);
+        self.without.step(none, &Seen { clock, ..self.cold(b) });
+        let full = self.is_full(self.watts);
+        let clock = self.full_hours.at(b.day, b.minute);
+        self.full.step(full, &Seen { clock, ..self.warm(b) });
+        let told_off = self.relay.drives() && self.relay.on == Some(false);
+        if none && !told_off {
+            self.none_since.get_or_insert(b.t);
+        } else if !none {
+            self.run_since = if self.none_since.take().is_some() { b.t } else { self.run_since };
             self.run_top = self.run_top.max(self.watts);
         }
-        if self.is_full(self.watts) {
-            let since = *self.full_since.get_or_insert(b.t);
-            if b.live {
-                self.full_runs.note(b.day, b.minute, since - b.t);
-            }
-        } else {
-            self.full_since = None;
-            if b.live {
-                self.full_runs.note(b.day, b.minute, 0.0);
-            }
+        if none && self.run_top > 0.0 {
+            self.end_run(b.t);
+        }
+        if b.live {
+            self.none_hours.note(b.day, b.minute, self.without.lasted(b.t).unwrap_or(0.0));
+            self.full_hours.note(b.day, b.minute, self.full.lasted(b.t).unwrap_or(0.0));
         }
     }
 
@@ -210,7 +311,7 @@ impl Plug {
         if t - self.run_since < 3.0 * self.interval {
             return;
         }
-        if self.tops.n > 30.0 && self.tops.dev < 0.03 * self.tops.mean && top < 0.85 * self.tops.mean {
+        if self.steady() && top < 0.85 * self.tops.mean {
             self.low_tops = (self.low_tops + 1).min(100);
         } else {
             self.low_tops = self.low_tops.saturating_sub(2);
@@ -218,35 +319,91 @@ impl Plug {
         }
     }
 
-    fn learn_level(&mut self, none: bool, b: &Beside) {
-        if let Some(x) = b.level.filter(|_| b.learn && !none) {
-            self.level_with_power.learn(x, (self.interval / 45.0).clamp(0.002, 0.2));
+    /// Whether it takes the same power whenever it is on.
+    fn steady(&self) -> bool {
+        self.tops.n > 30.0 && self.tops.dev < 0.03 * self.tops.mean
+    }
+
+    /// Of a source that always takes the same while on: a part of it for minutes.
+    fn notice_part(&mut self, none: bool, b: &Beside) {
+        let same = self.full.known() == 0 && self.high > 1.0 && self.count > 20 * LEAST_REPORTS;
+        let whole = if self.steady() { self.tops.mean } else { self.high };
+        let inside = b.t - self.run_since > 2.0 * self.interval + 1.0;
+        if !none && inside && (self.steady() || same) && self.watts < PART * whole {
+            self.part_since.get_or_insert(b.t);
+        } else if !none {
+            self.part_since = None;
         }
+    }
+
+    fn doubt_now(&self, rated: Option<f64>, b: &Beside) -> Option<Doubt> {
+        if b.t - self.first_t < DOUBT_AFTER_MIN || self.count < LEAST_REPORTS {
+            return None;
+        }
+        if self.high < 1.0 {
+            return Some(Doubt::NoPower);
+        }
+        if rated.is_some_and(|rated| self.high > 2.0 * rated || self.high < 0.04 * rated) {
+            return Some(Doubt::NotAsStated);
+        }
+        (b.cycles && b.t - self.changed > DOUBT_AFTER_MIN / 2.0).then_some(Doubt::DoesNotFollow)
     }
 
     /// What the plug shows at this moment beside this level; `steered`: not known to run without a thermostat.
     pub fn clue(&mut self, b: &Beside, steered: bool) -> Clue {
+        let seen = self.cold(b);
+        self.relay.follow(&seen);
+        let (lost_told, endless_told) = self.relay.surprises(&seen);
+        let told_on = self.relay.on.filter(|_| self.relay.drives());
         let fresh = self.count > 0 && b.t - self.t < (3.0 * self.interval).max(3.0);
-        if !fresh {
-            return Clue { watts: f64::NAN, usual: self.usual, ..Clue::default() };
+        if !fresh || self.doubt.is_some() {
+            let (lost, endless) = (lost_told, endless_told);
+            return Clue { watts: f64::NAN, usual: self.usual, lost, endless, told_on, ..Clue::default() };
         }
+        self.without.follow(&seen);
+        self.full.follow(&self.warm(b));
         let none = self.is_none(self.watts);
         let full = self.is_full(self.watts);
         let known = self.count > LEAST_REPORTS && self.high > 1.0;
+        // A relay that keeps it off explains that there is no power, and one that holds it on that there is.
+        let lost = if none && told_on != Some(false) && self.lasts(&self.without, b) {
+            self.without.surprise(&seen).max(self.new_absence(b))
+        } else {
+            0.0
+        };
+        let endless = if full && self.lasts(&self.full, b) {
+            self.full.surprise(&self.warm(b)) + self.load.above(self.watts, 0.05 * self.high).min(MOST_OF_ONE)
+        } else {
+            0.0
+        };
         Clue {
             missing: known && none && ((!steered && self.missing(b)) || self.dead_while_on(b)),
-            overdue: known && none && self.overdue(b),
-            pulse_stopped: known && none && self.pulse_stopped(b),
+            lost: if known && steered { lost.max(if none { lost_told } else { 0.0 }) } else { 0.0 },
+            endless: if known && steered { endless.max(if full { endless_told } else { 0.0 }) } else { 0.0 },
             flowing: known && self.quick > 0.8 * self.usual && self.usual > NONE_SHARE * self.high,
             none: known && none,
-            endless: known && steered && self.watts > 0.9 * self.high && self.modulates() && self.endless(b),
-            surges: known && ((!steered && self.surges(b)) || self.welded(b)),
+            surges: known && self.surges(b),
+            welded: known && self.welded(b),
             full: known && full && self.modulates(),
-            weak: self.low_tops >= 12,
+            weak: self.low_tops >= 12 || self.part_since.is_some_and(|since| b.t - since > 10.0 + 3.0 * self.interval),
             watts: self.watts,
             usual: self.usual,
             unsteered: known && !steered,
+            told_on,
         }
+    }
+
+    /// Power always flowed at this hour, and the level is no higher than with power: then its absence alone surprises.
+    fn new_absence(&mut self, b: &Beside) -> f64 {
+        let not_warm = self.powered.mean().is_some_and(|usual| b.below.is_some_and(|below| below >= usual));
+        if !not_warm || !self.missing(b) {
+            return 0.0;
+        }
+        NEW_ABSENCE + NEW_ABSENCE_A_MIN * self.none_since.map_or(0.0, |since| b.t - since)
+    }
+
+    fn lasts(&self, spells: &Spells, b: &Beside) -> bool {
+        spells.lasted(b.t).is_some_and(|lasted| lasted >= SEEN_FOR_MIN)
     }
 
     /// Whether power comes and goes, so that its absence and its presence mean something.
@@ -257,75 +414,42 @@ impl Plug {
     /// No power although at this hour there was never a minute without it.
     fn missing(&mut self, b: &Beside) -> bool {
         let Some(since) = self.none_since else { return false };
-        let (longest, days) = self.runs.lowest(b.day, b.minute);
-        self.switch != Some(false) && days > 0 && -longest < 1.0 && b.t - since > self.interval + 0.2
-    }
-
-    /// No power for minutes, at an hour at which it always came every few.
-    fn pulse_stopped(&mut self, b: &Beside) -> bool {
-        let Some(since) = self.none_since else { return false };
-        let (longest, days) = self.runs.lowest(b.day, b.minute);
-        let longest = (-longest).max(0.0);
-        self.switch != Some(false) && days > 0 && longest < 10.0 && b.t - since > 2.0 * longest + 3.0 * self.interval
-    }
-
-    /// No power for clearly longer than at this hour on any day, and the level not above what power usually keeps.
-    fn overdue(&mut self, b: &Beside) -> bool {
-        let Some(since) = self.none_since else { return false };
-        if self.switch == Some(false) {
-            return false;
-        }
-        let (longest, days) = self.runs.lowest(b.day, b.minute);
-        if days == 0 {
-            return false;
-        }
-        let longest = (-longest).max(0.0);
-        // The level may stay high without power (sun, another heater): then nobody needs to call for heat.
-        let not_warm = b.level.is_none_or(|x| x < self.level_with_power.mean + 0.1 && b.v < 0.0);
-        not_warm && b.t - since > 1.3 * longest + 2.0 * self.interval + 0.4
-    }
-
-    /// Full power for clearly longer than at this hour on any day, and the level not below what power usually keeps.
-    fn endless(&mut self, b: &Beside) -> bool {
-        let Some(since) = self.full_since else { return false };
-        let (longest, days) = self.full_runs.lowest(b.day, b.minute);
-        let longest = (-longest).max(0.0);
-        let not_cold = b.level.is_none_or(|x| x > self.level_with_power.mean - 0.1 && b.v > 0.0);
-        days > 0 && longest < LONGEST_RUN_MIN && not_cold && b.t - since > 1.5 * longest + 2.0 * self.interval + 2.0
+        let (longest, days) = self.none_hours.at(b.day, b.minute);
+        self.relay.on != Some(false) && days > 0 && longest < 1.0 && b.t - since >= SEEN_FOR_MIN
     }
 
     /// No power although the relay is on, for longer than ever.
     fn dead_while_on(&self, b: &Beside) -> bool {
-        let Some(since) = self.none_since.filter(|_| self.switch == Some(true)) else { return false };
-        let since = since.max(self.switch_t);
-        // A relay that never moves drives nothing: behind it a dimmer may rest for hours.
+        let Some(since) = self.none_since.filter(|_| self.relay.on == Some(true)) else { return false };
+        let since = since.max(self.relay.moved);
+        // Behind a relay that never moves a dimmer may rest for hours.
         self.on_reports > LEAST_ON_REPORTS
-            && self.relay_moves > 6
+            && self.relay.drives()
             && self.longest_idle_on < 2.0
-            && b.t - since > 1.5 * self.longest_idle_on + self.interval + 0.2
+            && b.t - since > (1.5 * self.longest_idle_on).max(SEEN_FOR_MIN)
     }
 
     /// Full power while the relay is off, of a source that is always dark then.
     fn welded(&self, b: &Beside) -> bool {
-        self.off_full_share < 0.05 && self.welded_since.is_some_and(|since| b.t - since > self.interval + 0.5)
+        self.off_full_share < 0.05 && self.welded_since.is_some_and(|since| b.t - since >= SEEN_FOR_MIN)
     }
 
     /// Clearly more power than ever.
     fn surges(&self, b: &Beside) -> bool {
-        self.surge_since.is_some_and(|since| b.t - since > self.interval) && b.v > 0.0
-    }
-
-    /// Minutes since the relay was told to be on; `None` when off or unknown.
-    pub fn switched_on_for(&self, t: f64) -> Option<f64> {
-        (self.switch == Some(true)).then_some(t - self.switch_t)
+        self.surge_since.is_some_and(|since| b.t - since >= SEEN_FOR_MIN) && b.v > 0.0
     }
 
     pub fn memory_bytes(&self) -> usize {
-        size_of::<Plug>() + self.runs.heap_bytes() + self.full_runs.heap_bytes()
+        size_of::<Plug>() + self.none_hours.heap_bytes() + self.full_hours.heap_bytes()
     }
 
     pub fn reports(&self) -> u32 {
         self.count
+    }
+
+    /// Whether the plug or its relay ever spoke.
+    pub fn speaks(&self) -> bool {
+        self.count > 0 || self.relay.on.is_some()
     }
 
     /// Share of the reports without power.
@@ -333,8 +457,13 @@ impl Plug {
         self.none_share
     }
 
+    pub fn doubt(&self) -> Option<Doubt> {
+        self.doubt
+    }
+
     pub fn forget(&mut self) {
-        let (switch, switch_t) = (self.switch, self.switch_t);
-        *self = Plug { switch, switch_t, ..Plug::default() };
+        let mut relay = std::mem::take(&mut self.relay);
+        relay.forget();
+        *self = Plug { relay, ..Plug::default() };
     }
 }

@@ -94,6 +94,17 @@ pub enum Watts {
     Mean,
 }
 
+/// How a plug reports, when it does.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Plug {
+    pub every_s: i64,
+    /// Only when something changes, and every quarter of an hour.
+    pub on_change: bool,
+    pub step_w: f64,
+    /// What thermostat and plug draw themselves, W.
+    pub rest_w: f64,
+}
+
 /// One enclosure's story: everything follows from it.
 #[derive(Clone, Copy, Debug)]
 pub struct Case {
@@ -102,7 +113,8 @@ pub struct Case {
     pub size: Size,
     pub watts: Watts,
     pub cool_side: bool,
-    /// Whether the relay that drives the heat is reported beside its watts.
+    pub plug: Plug,
+    /// Whether the relay that drives the heat is reported.
     pub relay: bool,
     pub on_change: bool,
     /// The fault and the second at which it begins.
@@ -116,6 +128,7 @@ impl Case {
             control,
             size,
             watts: Watts::Unknown,
+            plug: Plug { every_s: 30, on_change: false, step_w: 0.1, rest_w: 0.0 },
             cool_side: true,
             relay: false,
             on_change: false,

@@ -1,4 +1,4 @@
-//! The two yardsticks beside the detector: the ideal that knows every true parameter, and a keeper's plain band.
+//! The yardsticks beside the detector: the ideal that knows every true parameter, the one that sees watts alone, a plain band.
 
 /// The ceiling: it knows the course of the enclosure with and without the fault (doors, command, dials and all) and adds up
 /// the Gaussian log-likelihood ratio of the readings, allowing for noise and a drift of 0.05 K/√min; it alarms at
@@ -69,5 +69,37 @@ impl Band {
             return false;
         }
         at_min - *self.since_min.get_or_insert(at_min) >= 5.0
+    }
+}
+
+/// What watts alone can tell without the command and without the level: it knows the longest that this power has lasted within
+/// an hour of this clock time on any day, to the second, and alarms when that is outlasted.
+#[derive(Clone, Debug)]
+pub struct Lasting {
+    longest_s: [i64; 24],
+    run_s: i64,
+}
+
+impl Lasting {
+    pub fn new() -> Lasting {
+        Lasting { longest_s: [0; 24], run_s: 0 }
+    }
+
+    /// A step in health: whether the power is as it would be in the fault.
+    pub fn learn(&mut self, like_fault: bool, at_s: i64) {
+        self.step(like_fault);
+        let hour = at_s.rem_euclid(86_400) as usize / 3_600;
+        self.longest_s[hour] = self.longest_s[hour].max(self.run_s);
+    }
+
+    pub fn step(&mut self, like_fault: bool) {
+        self.run_s = if like_fault { self.run_s + super::STEP_S } else { 0 };
+    }
+
+    /// Whether it has lasted longer than ever at this time.
+    pub fn alarms(&self, at_s: i64) -> bool {
+        let hour = at_s.rem_euclid(86_400) as usize / 3_600;
+        let longest = [23, 24, 25].into_iter().map(|k| self.longest_s[(hour + k) % 24]).max();
+        self.run_s > longest.unwrap_or(0) + super::STEP_S
     }
 }

@@ -59,10 +59,13 @@ impl Sensors {
             add(What::At(Place::CoolSide, Quantity::Temperature), every, noise, step, on_change);
         }
         if case.watts != Watts::Unknown {
-            add(What::Heat(Quantity::Power), 30, 0.0, 0.1, None);
-            if case.relay {
-                add(What::Heat(Quantity::Switch), 60, 0.0, 1.0, Some((0.5, 900)));
-            }
+            let plug = case.plug;
+            add(What::Heat(Quantity::Power), plug.every_s, 0.0, plug.step_w, plug.on_change.then_some((1.5, 900)));
+        }
+        if case.relay {
+            add(What::Heat(Quantity::Switch), 60, 0.0, 1.0, Some((0.5, 900)));
+        }
+        if case.watts != Watts::Unknown {
             if has_lamp {
                 add(What::Lamp(Quantity::Power), 60, 0.0, 0.1, None);
             }
@@ -78,7 +81,7 @@ impl Sensors {
                 What::At(Place::WarmSide, _) => world.warm_c(),
                 What::At(..) => world.cool_c(),
                 What::Heat(Quantity::Switch) => f64::from(u8::from(world.relay())),
-                What::Heat(_) => world.heat_w,
+                What::Heat(_) => world.plug_w(),
                 What::Lamp(_) => world.lamp_now_w,
                 What::Room => world.room_c(),
             };

@@ -1,6 +1,6 @@
 //! One case through the detector and its rivals: who found what, when, and what was said without reason.
 
-use super::rivals::{Band, Ideal};
+use super::rivals::{Band, Ideal, Lasting};
 use super::sensor::Home;
 use super::{Case, DAY_S, Fault, Sample, Watts, What};
 use warmside::heat::settings::{Kind, Settings, Source, Thermostat};
@@ -19,6 +19,11 @@ pub struct Outcome {
     /// Minutes from the fault to the alarm; `None`: not found.
     pub ideal: Option<f64>,
     pub band: Option<f64>,
+    /// The ideal from temperature alone, and from watts alone without the command.
+    pub ideal_warmth: Option<f64>,
+    pub watts_alone: Option<f64>,
+    /// Minutes from the fault to when the sound enclosure's heat would first have been another: before that nobody can know.
+    pub due: Option<f64>,
     /// Our first cause that names the fault rightly, and our first of any kind.
     pub ours: Option<f64>,
     pub first: Option<(f64, Cause)>,
@@ -94,7 +99,8 @@ pub fn run(case: Case, days: i64, tuning: Tuning, rivals: bool) -> Outcome {
     let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
     let mut twin: Option<Home> = None;
     let mut band = Band::new(0.0, 0.0);
-    let mut ideal = Ideal::new();
+    let (mut ideal, mut warmth) = (Ideal::new(), Ideal::new());
+    let mut lasting = Lasting::new();
     let (mut heard, mut unheard) = (Vec::new(), Vec::new());
     let mut changes = Vec::new();
     while home.world.at_s < end_s {
@@ -114,6 +120,9 @@ pub fn run(case: Case, days: i64, tuning: Tuning, rivals: bool) -> Outcome {
             high = high.max(home.world.warm_c());
         }
         let at_s = home.world.at_s;
+        if rivals {
+            power_alone(&mut outcome, &home, twin.as_ref(), fault_s.unwrap_or(i64::MAX), &mut lasting);
+        }
         let delay = fault_s.map(|f| (at_s - f) as f64 / 60.0).filter(|d| *d > 0.0);
         if heard.is_empty() {
             continue;
@@ -134,10 +143,35 @@ pub fn run(case: Case, days: i64, tuning: Tuning, rivals: bool) -> Outcome {
             }
             if let (Some(delay), Some(twin)) = (delay, &twin) {
                 rival(&mut outcome, sample, delay, twin, &mut band, &mut ideal, case);
+                if sample.what == What::At(Place::WarmSide, Quantity::Temperature) {
+                    let at_min = sample.at_ms as f64 / 60_000.0;
+                    if warmth.level(at_min, sample.value, twin.world.warm_c(), sample.truth, 0.08) {
+                        outcome.ideal_warmth.get_or_insert(delay);
+                    }
+                }
             }
         }
     }
     outcome
+}
+
+/// One step of the power itself: when the fault first made a difference, and whether its run outlasts all of health.
+fn power_alone(o: &mut Outcome, home: &Home, twin: Option<&Home>, fault_s: i64, lasting: &mut Lasting) {
+    let world = &home.world;
+    let dead = world.case.fault.is_some_and(|(f, _)| f != Fault::StuckOn);
+    let like_fault = if dead { world.heat_w < 0.02 * world.full_w() } else { world.heat_w > 0.95 * world.full_w() };
+    let Some(twin) = twin else {
+        lasting.learn(like_fault, world.at_s);
+        return;
+    };
+    let delay = (world.at_s - fault_s) as f64 / 60.0;
+    if (world.heat_w - twin.world.heat_w).abs() > 0.1 * world.full_w() {
+        o.due.get_or_insert(delay);
+    }
+    lasting.step(like_fault);
+    if lasting.alarms(world.at_s) {
+        o.watts_alone.get_or_insert(delay);
+    }
 }
 
 fn around(home: &Home) -> (String, bool) {
@@ -179,7 +213,7 @@ fn rival(o: &mut Outcome, sample: &Sample, delay: f64, twin: &Home, band: &mut B
             ideal.level(at_min, sample.value, twin.world.warm_c(), sample.truth, 0.08)
         }
         What::Heat(Quantity::Power) if case.watts == Watts::Instant => {
-            ideal.watts(sample.value, twin.world.heat_w, sample.truth)
+            ideal.watts(sample.value, twin.world.plug_w(), sample.truth)
         }
         What::Heat(Quantity::Power) => {
             // A mean over the interval: half of what it should be is enough to know.

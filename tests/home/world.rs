@@ -201,6 +201,17 @@ impl World {
         self.most_w
     }
 
+    /// What a plug upstream of the thermostat sees, W.
+    pub fn plug_w(&self) -> f64 {
+        let rest_w = if self.case.control == Control::None { 0.0 } else { self.case.plug.rest_w };
+        self.heat_w + rest_w
+    }
+
+    /// Watts of heat that is stuck on.
+    pub fn full_w(&self) -> f64 {
+        if self.case.control == Control::None { self.steady_w * 1.9 } else { self.most_w }
+    }
+
     /// Whether the keeper wants the heat off at this hour.
     pub fn planned_off(&self) -> bool {
         self.off_at_night && !self.lights_on()
@@ -255,7 +266,7 @@ impl World {
         self.life.step(self.at_s, fault);
         let dt = STEP_S as f64;
         let wanted_w = self.command_w();
-        let full = if self.case.control == Control::None { self.steady_w * 1.9 } else { self.most_w };
+        let full = self.full_w();
         self.heat_w = match fault {
             Some(Fault::HeatFailed | Fault::PowerLost) => 0.0,
             Some(Fault::StuckOn) => full,
