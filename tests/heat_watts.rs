@@ -3,8 +3,10 @@
 
 mod home;
 
-use home::table::{all, env, fault_cases, row_of_watts, seeds, tuning};
+use home::table::{all, env, fault_cases, quantile, row_of_watts, seeds, tuning};
 use home::{Case, Control, Fault, Plug, Size, Watts, trial};
+use warmside::heat::tuning::Tuning;
+use warmside::heat::verdict::Way;
 
 type Shape = fn(&mut Case);
 
@@ -37,6 +39,51 @@ const VARIANTS: [(&str, Shape); 9] = [
     ("relay alone", |c| c.relay = true),
 ];
 
+fn few(fault: Fault, controls: &[Control], shape: Shape) -> Vec<trial::Outcome> {
+    let cases: Vec<Case> = controls.iter().flat_map(|c| fault_cases(fault, *c, 3, 300, false, &shape)).collect();
+    all(&cases, |c| trial::run(c, 0, Tuning::default(), true))
+}
+
+fn median(outcomes: &[trial::Outcome], f: impl Fn(&trial::Outcome) -> Option<f64>) -> f64 {
+    let mut delays: Vec<f64> = outcomes.iter().map(|o| f(o).unwrap_or(f64::INFINITY)).collect();
+    quantile(&mut delays, 0.5)
+}
+
+#[test]
+fn a_plug_tells_as_soon_as_the_best_that_warmth_alone_could() {
+    for (fault, most) in [(Fault::HeatFailed, 1.5), (Fault::StuckOn, 1.5)] {
+        let outcomes = few(fault, &Control::ALL, |c| every(c, 30));
+        let (ours, warmth) = (median(&outcomes, |o| o.ours), median(&outcomes, |o| o.ideal_warmth));
+        assert!(ours < most * warmth, "{fault:?}: median {ours} min, the ideal from warmth {warmth}");
+    }
+}
+
+#[test]
+fn heat_without_a_thermostat_is_judged_by_its_watts_within_two_minutes() {
+    for plug in [VARIANTS[0].1, VARIANTS[4].1, VARIANTS[5].1] {
+        let outcomes = few(Fault::HeatFailed, &[Control::None], plug);
+        let due = |o: &trial::Outcome| Some(o.ours? - o.due?);
+        assert!(median(&outcomes, due) < 2.0, "{:?}", outcomes.iter().map(due).collect::<Vec<_>>());
+    }
+}
+
+#[test]
+fn a_relay_that_is_on_without_watts_is_told_within_two_minutes() {
+    let outcomes = few(Fault::HeatFailed, &[Control::OnOff], VARIANTS[7].1);
+    let due = |o: &trial::Outcome| Some(o.ours? - o.due?);
+    assert!(median(&outcomes, due) < 2.0, "{:?}", outcomes.iter().map(due).collect::<Vec<_>>());
+}
+
+#[test]
+fn plugs_in_healthy_homes_say_nothing_urgent() {
+    let cases = healthy(900, 12, false);
+    let said: usize = all(&cases, |c| trial::run(c, 10, Tuning::default(), false))
+        .iter()
+        .map(|o| o.early.iter().filter(|e| e.1.cause.is_urgent() && e.1.evidence.way == Way::Watts).count())
+        .sum();
+    assert!(said <= 1, "{said} urgent verdicts by watts in 0.3 healthy years");
+}
+
 #[test]
 #[ignore = "long: the table of plugs of MODEL.md"]
 fn table_of_plugs() {
@@ -55,8 +102,9 @@ fn table_of_plugs() {
                 let outcomes = all(&cases, |c| trial::run(c, 0, tuning(), true));
                 if env("EACH", 0) == 1 {
                     for (c, o) in cases.iter().zip(&outcomes) {
+                        let early: Vec<_> = o.early.iter().map(|(at_s, v)| (at_s / 60, v.cause.word())).collect();
                         println!(
-                            "{} due {:.1?} told {:.1?} alone {:.1?} warmth {:.1?} ours {:.1?} first {:.1?}",
+                            "{} due {:.1?} told {:.1?} alone {:.1?} warmth {:.1?} ours {:.1?} first {:.1?} early {early:?}",
                             c.seed, o.due, o.ideal, o.watts_alone, o.ideal_warmth, o.ours, o.first
                         );
                     }

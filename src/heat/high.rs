@@ -26,8 +26,7 @@ pub fn by_watts(p: &Picture) -> Option<Suspicion> {
     // After a dip every controller heats past its mark; wet air cools, and the warm end overshoots.
     let calm = !cooled(p) && p.since_dip > 20.0 && p.v > 0.0 && p.high_waits != Wait::Never;
     let enough = if p.since_dip < 60.0 { SHAKEN * ENOUGH } else { ENOUGH };
-    let stuck =
-        p.clue.is_some_and(|c| c.welded || (c.surges && (c.unsteered || calm)) || (c.endless >= enough && calm));
+    let stuck = p.clue.is_some_and(|c| c.welded || c.surges || (c.endless >= enough && calm && p.even_rise));
     stuck.then_some(Suspicion { cause: Cause::HeatStuckOn, way: Way::Watts, holds_first: true })
 }
 

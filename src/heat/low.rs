@@ -86,8 +86,9 @@ pub fn by_watts(p: &Picture) -> Option<Suspicion> {
         && p.even_fall
         && along
         && !outside;
-    // A door cools the thermostat too: no power long after it is no answer to a door.
+    // A door cools the thermostat too: no power long after it is no answer to a door. A relay alone says less.
     let by_spell = clue.lost >= if shaken { SHAKEN * ENOUGH } else { ENOUGH };
+    let by_spell = by_spell && p.even_fall && (clue.none || (calm && !shaken && p.low.past(0.5)));
     (!clue.unsteered && (by_spell || by_level)).then_some(())?;
     if_it_holds(Cause::HeatFailed, Way::Watts)
 }

@@ -1,6 +1,6 @@
-//! What a relay's word says beside the warmth: told to be on, and the level goes on sinking; told to be off, and it goes on rising.
+//! What a relay's word says beside the warmth: told to be on, and the level goes on sinking.
 //!
-//! In health the level turns within minutes of the relay, not far past where it stood. Four surprises (`spell.rs`) in two pairs,
+//! In health the level turns within minutes of the relay, not far below where it stood. Four surprises (`spell.rs`) in two pairs,
 //! each pair of two kinds so that one odd event cannot be both: the level past every turn, and too late for one; the level
 //! back by more than it ever sags in between, and the relay not moving for longer than ever.
 
@@ -10,10 +10,10 @@ use serde::{Deserialize, Serialize};
 /// Moves of the relay before it is known to drive the heat: one that never moves drives nothing.
 const LEAST_MOVES: u32 = 20;
 
-/// The level's answer to one word of the relay.
+/// The level's answers to a relay that closes.
 #[derive(Clone, Debug, Default, Serialize, Deserialize)]
 struct Answer {
-    /// Furthest past every turn since the word, K, when that was, and the least since then.
+    /// Furthest below every return since then, K, when that was, and the least after it.
     furthest: f32,
     furthest_t: f64,
     back: f32,
@@ -63,8 +63,7 @@ pub struct Relay {
     pub moved: f64,
     moves: u32,
     begun: bool,
-    after_on: Answer,
-    after_off: Answer,
+    answer: Answer,
 }
 
 impl Relay {
@@ -72,39 +71,32 @@ impl Relay {
         if self.on == Some(on) {
             return;
         }
-        if self.begun
-            && s.learn
-            && let (Some(was), Some(own), Some(other)) = (self.on, s.own, s.other)
-        {
-            match was {
-                true => self.after_on.end(self.moved, own, s),
-                false => self.after_off.end(self.moved, other, s),
-            }
+        if let Some(own) = s.own.filter(|_| self.begun && s.learn && self.on == Some(true)) {
+            self.answer.end(self.moved, own, s);
         }
         self.moves = self.moves.saturating_add(1);
         (self.on, self.moved, self.begun) = (Some(on), s.t, false);
         self.follow(s);
     }
 
-    /// The level beside it: `own` is how far it is below every return, `other` how far above every turn.
+    /// The level beside it, how far below every return.
     pub fn follow(&mut self, s: &Seen) {
-        let (Some(on), Some(own), Some(other)) = (self.on, s.own, s.other) else { return };
-        let (answer, u) = if on { (&mut self.after_on, own) } else { (&mut self.after_off, other) };
+        let (Some(true), Some(own)) = (self.on, s.own) else { return };
         if self.begun {
-            answer.follow(s.t, u);
+            self.answer.follow(s.t, own);
         } else {
-            answer.begin(s.t, u);
+            self.answer.begin(s.t, own);
             self.begun = true;
         }
     }
 
-    /// `−ln P` that heat is lost (told to be on) and that it never ends (told to be off).
-    pub fn surprises(&self, s: &Seen) -> (f64, f64) {
-        let (Some(own), Some(other), true) = (s.own, s.other, self.drives() && self.begun) else { return (0.0, 0.0) };
-        match self.on {
-            Some(true) => (self.after_on.surprise(self.moved, own, s), 0.0),
-            Some(false) => (0.0, self.after_off.surprise(self.moved, other, s)),
-            None => (0.0, 0.0),
+    /// `−ln P` in health of how the level answers a relay that is on. What rises under one that is off may be the sun.
+    pub fn surprise(&self, s: &Seen) -> f64 {
+        match s.own {
+            Some(own) if self.drives() && self.begun && self.on == Some(true) => {
+                self.answer.surprise(self.moved, own, s)
+            }
+            _ => 0.0,
         }
     }
 

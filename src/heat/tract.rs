@@ -437,6 +437,7 @@ impl Tract {
             level.map(|s| tracker.reference.level - sign * s.x).filter(|u| u.is_finite())
         };
         Beside {
+            level: level.map(|s| s.x),
             below: past(&self.w_low, 1.0),
             above: past(&self.w_high, -1.0),
             s_x: level.map_or(0.1, |s| s.s_x),

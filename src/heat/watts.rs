@@ -8,7 +8,7 @@ use super::Context;
 use super::cycle::Spread;
 use super::hours::Longest;
 use super::relay::Relay;
-use super::spell::{MOST_OF_ONE, Seen, Spells, Tail, scale_k};
+use super::spell::{MOST_OF_ONE, MOST_OF_REST, Seen, Spells, Tail, scale_k};
 use serde::{Deserialize, Serialize};
 
 /// Less than this share of its usual power, over what it draws at rest, is none.
@@ -30,9 +30,11 @@ const SEEN_FOR_MIN: f64 = 0.4;
 const DOUBT_AFTER_MIN: f64 = 1_440.0;
 /// The highest power sinks to what is usual over this long, min: three days.
 const FORGETS_MIN: f64 = 4_320.0;
-/// An absence of power at an hour that never had one: `−ln P` at once and by the minute.
-const NEW_ABSENCE: f64 = 8.0;
-const NEW_ABSENCE_A_MIN: f64 = 1.0;
+/// What power is usual, and the level beside it, are means over a day, min.
+const LOAD_MIN: f64 = 1_440.0;
+/// An absence of power at an hour that never had one says this much, where the level says at least so much.
+const NEW_ABSENCE: f64 = 5.0;
+const NEW_ABSENCE_LEVEL: f64 = 6.0;
 /// Power while on that has sunk to this share of its usual: of several lamps one is dark, an element is half gone. Mains
 /// voltage makes 10 %.
 const PART: f64 = 0.82;
@@ -83,6 +85,7 @@ pub struct Plug {
     run_top: f64,
     run_since: f64,
     tops: Spread,
+    whole: Spread,
     /// Power while there is any, and how far the level is then below every return, K.
     load: Tail,
     powered: Tail,
@@ -127,7 +130,8 @@ pub struct Beside {
     pub t: f64,
     pub day: i32,
     pub minute: u16,
-    /// How far the level is below every return and above every turn of this hour, K.
+    /// The level, °C, and how far it is below every return and above every turn of this hour, K.
+    pub level: Option<f64>,
     pub below: Option<f64>,
     pub above: Option<f64>,
     pub s_x: f64,
@@ -148,6 +152,7 @@ impl Beside {
             t,
             day: context.day,
             minute: context.local_minute.min(1_439),
+            level: None,
             below: None,
             above: None,
             s_x: 0.1,
@@ -171,16 +176,18 @@ impl Plug {
             t: b.t,
             own: b.below,
             other: b.above,
+            level: b.level.map(|x| -x),
             s_x: b.s_x,
             interval: self.interval,
             every: b.every,
+            hours_bind: false,
             learn: b.learn,
             clock: (0.0, 0),
         }
     }
 
     fn warm(&self, b: &Beside) -> Seen {
-        Seen { own: b.above, other: b.below, ..self.cold(b) }
+        Seen { own: b.above, other: b.below, level: b.level, hours_bind: true, ..self.cold(b) }
     }
 
     /// A report of power.
@@ -213,9 +220,11 @@ impl Plug {
         }
         self.none_share += (f64::from(u8::from(none)) - self.none_share) * (1.0 / f64::from(self.count)).max(0.002);
         if b.learn && !none {
-            self.load.learn(watts, 0.01 * self.high);
+            let pace = (dt / LOAD_MIN).max(1.0 / f64::from(self.count));
+            self.load.learn_at(watts, 0.05 * self.high, pace);
+            self.whole.learn(watts, pace);
             if let Some(below) = b.below {
-                self.powered.learn(below, scale_k(&self.cold(b)));
+                self.powered.learn_at(below, scale_k(&self.cold(b)), pace);
             }
         }
         self.under_relay(none, b);
@@ -259,7 +268,7 @@ impl Plug {
 
     fn is_full(&self, watts: f64) -> bool {
         // What is dimmed is never quite full: then it counts what is clearly more than usual.
-        let dimmed = self.load.mean().map_or(0.0, |mean| mean + self.load.deviation());
+        let dimmed = self.load.level().unwrap_or(0.0);
         self.high > 1.0 && watts > dimmed.clamp(0.7 * self.high, 0.9 * self.high)
     }
 
@@ -292,7 +301,8 @@ impl Plug {
         if none && !told_off {
             self.none_since.get_or_insert(b.t);
         } else if !none {
-            self.run_since = if self.none_since.take().is_some() { b.t } else { self.run_since };
+            self.none_since = None;
+            self.run_since = if self.run_top > 0.0 { self.run_since } else { b.t };
             self.run_top = self.run_top.max(self.watts);
         }
         if none && self.run_top > 0.0 {
@@ -326,12 +336,13 @@ impl Plug {
 
     /// Of a source that always takes the same while on: a part of it for minutes.
     fn notice_part(&mut self, none: bool, b: &Beside) {
-        let same = self.full.known() == 0 && self.high > 1.0 && self.count > 20 * LEAST_REPORTS;
-        let whole = if self.steady() { self.tops.mean } else { self.high };
+        let same =
+            (self.count > 20 * LEAST_REPORTS && self.whole.dev < 0.03 * self.whole.mean).then_some(self.whole.mean);
+        let whole = if self.steady() { self.tops.mean } else { same.unwrap_or(0.0) };
         let inside = b.t - self.run_since > 2.0 * self.interval + 1.0;
-        if !none && inside && (self.steady() || same) && self.watts < PART * whole {
+        if !none && inside && self.watts < PART * whole {
             self.part_since.get_or_insert(b.t);
-        } else if !none {
+        } else {
             self.part_since = None;
         }
     }
@@ -351,14 +362,13 @@ impl Plug {
 
     /// What the plug shows at this moment beside this level; `steered`: not known to run without a thermostat.
     pub fn clue(&mut self, b: &Beside, steered: bool) -> Clue {
-        let seen = self.cold(b);
+        let seen = Seen { clock: self.none_hours.at(b.day, b.minute), ..self.cold(b) };
         self.relay.follow(&seen);
-        let (lost_told, endless_told) = self.relay.surprises(&seen);
+        let lost_told = self.relay.surprise(&seen);
         let told_on = self.relay.on.filter(|_| self.relay.drives());
         let fresh = self.count > 0 && b.t - self.t < (3.0 * self.interval).max(3.0);
         if !fresh || self.doubt.is_some() {
-            let (lost, endless) = (lost_told, endless_told);
-            return Clue { watts: f64::NAN, usual: self.usual, lost, endless, told_on, ..Clue::default() };
+            return Clue { watts: f64::NAN, usual: self.usual, lost: lost_told, told_on, ..Clue::default() };
         }
         self.without.follow(&seen);
         self.full.follow(&self.warm(b));
@@ -371,18 +381,14 @@ impl Plug {
         } else {
             0.0
         };
-        let endless = if full && self.lasts(&self.full, b) {
-            self.full.surprise(&self.warm(b)) + self.load.above(self.watts, 0.05 * self.high).min(MOST_OF_ONE)
-        } else {
-            0.0
-        };
+        let endless = if full && self.lasts(&self.full, b) { self.endless(b) } else { 0.0 };
         Clue {
             missing: known && none && ((!steered && self.missing(b)) || self.dead_while_on(b)),
             lost: if known && steered { lost.max(if none { lost_told } else { 0.0 }) } else { 0.0 },
-            endless: if known && steered { endless.max(if full { endless_told } else { 0.0 }) } else { 0.0 },
+            endless: if known && steered { endless } else { 0.0 },
             flowing: known && self.quick > 0.8 * self.usual && self.usual > NONE_SHARE * self.high,
             none: known && none,
-            surges: known && self.surges(b),
+            surges: known && !steered && self.surges(b),
             welded: known && self.welded(b),
             full: known && full && self.modulates(),
             weak: self.low_tops >= 12 || self.part_since.is_some_and(|since| b.t - since > 10.0 + 3.0 * self.interval),
@@ -393,13 +399,22 @@ impl Plug {
         }
     }
 
-    /// Power always flowed at this hour, and the level is no higher than with power: then its absence alone surprises.
+    /// Full power goes on, more of it than usual, at a level at which it always ended.
+    fn endless(&mut self, b: &Beside) -> f64 {
+        let clock = self.full_hours.at(b.day, b.minute);
+        let by_spell = self.full.surprise(&Seen { clock, ..self.warm(b) });
+        let by_power = self.load.above(self.watts, 0.05 * self.high).min(MOST_OF_REST);
+        if by_spell > 0.0 { by_spell + by_power } else { 0.0 }
+    }
+
+    /// Power always flowed at this hour, and the level is lower than with power.
     fn new_absence(&mut self, b: &Beside) -> f64 {
-        let not_warm = self.powered.mean().is_some_and(|usual| b.below.is_some_and(|below| below >= usual));
-        if !not_warm || !self.missing(b) {
+        let level = b.below.map_or(0.0, |below| self.powered.above(below, scale_k(&self.cold(b))));
+        if level < NEW_ABSENCE_LEVEL || !self.missing(b) {
             return 0.0;
         }
-        NEW_ABSENCE + NEW_ABSENCE_A_MIN * self.none_since.map_or(0.0, |since| b.t - since)
+        let wait = self.none_since.map_or(0.0, |since| b.t - since);
+        level.min(MOST_OF_ONE) + NEW_ABSENCE + wait.min(MOST_OF_REST)
     }
 
     fn lasts(&self, spells: &Spells, b: &Beside) -> bool {

@@ -165,7 +165,7 @@ pub fn healthy_years(cases: &[Case], outcomes: &[Outcome], days: i64) {
                 "life"
             };
             *counts.entry((v.cause.word(), why)).or_default() += 1;
-            if v.cause.is_urgent() {
+            if v.cause.is_urgent() || env("ALL", 0) == 1 {
                 let e = v.evidence;
                 println!(
                     "seed {} {} {:?} day {:.2} h {:.1}: {} {:?} {:.1}->{:.1} in {} U {:.2} h {:.2} days {} D {:.1?}/{:.1?} oc {} w {:?} |{around}",
