@@ -105,6 +105,10 @@ impl Relay {
         self.moves > LEAST_MOVES
     }
 
+    pub fn moves(&self) -> u32 {
+        self.moves
+    }
+
     /// A gap: what goes on is not known.
     pub fn cut(&mut self) {
         self.begun = false;

@@ -13,6 +13,7 @@ const ENOUGH: u16 = 8;
 pub const MOST_OF_ONE: f64 = 10.0;
 /// The level itself must surprise by this much, and the rest may add so much each: days of sun, lamps and draughts move times.
 const LEAST_OF_LEVEL: f64 = 5.0;
+const LEAST_OF_LEVEL_ALONE: f64 = 8.5;
 pub const MOST_OF_REST: f64 = 5.0;
 /// The least scale of a level, K: what lies down on a probe.
 const LEAST_K: f64 = 0.15;
@@ -219,7 +220,9 @@ impl Spells {
         let out_of_hours =
             !s.hours_bind && s.own.is_some_and(|own| own > NEARLY_K) && !self.of_the_hour(s) && s.clock.1 > 0;
         let level = if out_of_hours { of_late } else { of_late.min(by_hour) };
-        if level < LEAST_OF_LEVEL {
+        // Where long spells belong to the hour only the level speaks, and an animal on the probe must not be enough.
+        let least = if self.of_the_hour(s) { LEAST_OF_LEVEL_ALONE } else { LEAST_OF_LEVEL };
+        if level < least {
             return 0.0;
         }
         let wait = self.due.map_or(0.0, |due| self.waits.above(s.t - due, scale_min(s)));

@@ -158,6 +158,9 @@ fn without_a_source_nothing_is_judged_and_relearning_ends_what_stands() {
 fn one_enclosure_fits_eight_kilobytes() {
     let mut watch = Watch::new(&settings());
     feed(&mut watch, 0..6_000, i64::MAX);
+    for input in [Input::Power { source: 0, watts: 60.0 }, Input::Switch { source: 0, on: true }] {
+        watch.hear(input, Now::at(6_000 * 60_000), &context(6_000), &mut Vec::new());
+    }
     let bytes = watch.memory_bytes();
     assert!(bytes <= 8_192, "{bytes} bytes");
 }

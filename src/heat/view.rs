@@ -2,7 +2,7 @@
 
 use super::Watch;
 use super::tract::{LEARNING_MIN, Tract};
-use super::watts::Plug;
+use super::watts::{Doubt, Plug};
 use crate::terms::place::Place;
 use crate::terms::time::Span;
 use serde::Serialize;
@@ -54,11 +54,30 @@ pub struct Learned {
     pub alarm_below: Option<f64>,
     pub alarm_above: Option<f64>,
     pub gradient_usual_k: Option<f64>,
-    pub power_usual_w: Option<f64>,
-    /// Share of the time without power.
-    pub idle_share: Option<f64>,
+    /// What the first plug or relay of this place has taught.
+    pub plug: Option<Taught>,
     /// Whether a heater that has grown weak would show: under proportional control only watts can tell.
     pub weakness_visible: bool,
+}
+
+/// What a plug or a relay has taught.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
+pub struct Taught {
+    /// Reports of power, and power while there is any, W.
+    pub reports: u32,
+    pub power_on_w: Option<f64>,
+    /// Share of the reports without power.
+    pub idle_share: f64,
+    /// Pauses without power that ended in health, what one in ten outlasts, min, and by which level power has come back, °C.
+    pub pauses: u16,
+    pub long_pause_min: Option<f64>,
+    pub called_by: Option<f64>,
+    /// Level by which full power has ended, °C.
+    pub let_go_by: Option<f64>,
+    /// Moves of the relay.
+    pub relay_moves: u32,
+    /// Why it is not used.
+    pub doubt: Option<Doubt>,
 }
 
 impl Watch {
@@ -83,7 +102,7 @@ impl Watch {
             .iter()
             .position(|s| s.at == tract.place)
             .and_then(|k| self.plugs.get(k))
-            .filter(|p| p.reports() > 0);
+            .filter(|p| p.speaks());
         let speed = tract.falls.mean_speed;
         let reach = tract.usual_gradient.mean;
         let finite = |x: f64| x.is_finite().then_some(x);
@@ -111,9 +130,8 @@ impl Watch {
             alarm_below: finite(tract.w_low.reference.level - tract.w_low.threshold),
             alarm_above: finite(-(tract.w_high.reference.level - tract.w_high.threshold)),
             gradient_usual_k: (tract.usual_gradient.n > 10.0).then_some(reach),
-            power_usual_w: plug.map(|p| p.usual),
-            idle_share: plug.map(|p| p.idle_share()),
-            weakness_visible: cycler || plug.is_some(),
+            plug: plug.map(|p| p.taught(tract.w_low.reference.level, -tract.w_high.reference.level)),
+            weakness_visible: cycler || plug.is_some_and(|p| p.reports() > 0 && p.doubt().is_none()),
         }
     }
 }

@@ -8,6 +8,7 @@ use super::Context;
 use super::cycle::Spread;
 use super::hours::Longest;
 use super::relay::Relay;
+use super::view::Taught;
 use super::spell::{MOST_OF_ONE, MOST_OF_REST, Seen, Spells, Tail, scale_k};
 use serde::{Deserialize, Serialize};
 
@@ -467,9 +468,20 @@ impl Plug {
         self.count > 0 || self.relay.on.is_some()
     }
 
-    /// Share of the reports without power.
-    pub fn idle_share(&self) -> f64 {
-        self.none_share
+    /// What was learned, beside the levels of this hour's lowest return and highest turn, °C.
+    pub fn taught(&self, low: f64, high: f64) -> Taught {
+        let finite = |x: f64| x.is_finite().then_some(x);
+        Taught {
+            reports: self.count,
+            power_on_w: (self.count > LEAST_REPORTS && self.whole.n > 0.0).then_some(self.whole.mean),
+            idle_share: self.none_share,
+            pauses: self.without.known(),
+            long_pause_min: self.without.long_min(),
+            called_by: self.without.late_end_k().and_then(|k| finite(low - k)),
+            let_go_by: self.full.late_end_k().and_then(|k| finite(high + k)),
+            relay_moves: self.relay.moves(),
+            doubt: self.doubt,
+        }
     }
 
     pub fn doubt(&self) -> Option<Doubt> {
