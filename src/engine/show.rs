@@ -6,7 +6,8 @@ use super::view::{
     PlaceView, PostView, ProbeView, RoomView, View,
 };
 use crate::finding::cause::{Cause, Urgency};
-use crate::heat::view::{Learned, Rhythm, State};
+use crate::heat::clue::Doubt;
+use crate::heat::view::{Learned, Rhythm, State, Taught};
 use crate::incident::house::scope_names;
 use crate::incident::shelf::Kind;
 use crate::incident::{Incident, State as IncidentState};
@@ -326,11 +327,43 @@ fn sentences(l: &Learned, degrees: Degrees) -> Vec<String> {
     if let Some(gradient) = l.gradient_usual_k {
         said.push(format!("usually {} warmer than the cool side", diff(gradient)));
     }
-    if let (Some(power), Some(idle)) = (l.power_usual_w, l.idle_share) {
-        said.push(format!("its plug draws {power:.0} W when it heats, and nothing {:.0} % of the time", idle * 100.0));
+    if let Some(plug) = &l.plug {
+        said.extend(of_plug(plug, temp));
     }
     if !l.weakness_visible {
         said.push("a heater that weakens would not show here: only its watts could tell".to_owned());
+    }
+    said
+}
+
+/// What its plug or relay taught.
+fn of_plug(plug: &Taught, temp: impl Fn(f64) -> String) -> Vec<String> {
+    let mut said = Vec::new();
+    match plug.doubt {
+        Some(Doubt::NoPower) => said.push("its plug never showed any power: it is not used".to_owned()),
+        Some(Doubt::DoesNotFollow) => {
+            said.push("the warmth comes and goes, its plug's power does not: the plug is not used".to_owned());
+        }
+        Some(Doubt::NotAsStated) => {
+            said.push("its plug's power is far from the watts that are stated: the plug is not used".to_owned());
+        }
+        None => {}
+    }
+    if let Some(power) = plug.power_on_w {
+        let idle = plug.idle_share * 100.0;
+        said.push(format!("its plug draws {power:.0} W when it heats, and nothing {idle:.0} % of the time"));
+    }
+    if let Some(pause) = plug.long_pause_min {
+        said.push(format!("{} pauses without power are known; one in ten lasted over {pause:.0} min", plug.pauses));
+    }
+    if let Some(called) = plug.called_by {
+        said.push(format!("at this hour power has come back by {}", temp(called)));
+    }
+    if let Some(let_go) = plug.let_go_by {
+        said.push(format!("at this hour full power has ended by {}", temp(let_go)));
+    }
+    if plug.relay_moves > 0 {
+        said.push(format!("its relay has moved {} times", plug.relay_moves));
     }
     said
 }

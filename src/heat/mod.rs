@@ -3,6 +3,7 @@
 //! Every reading enters by [`Watch::hear`] with the time and a cheap [`Context`]; what comes out are edges, [`Change`]s. Only
 //! trusted readings come here, but a spike that slips through does no harm. How it decides is told in `MODEL.md`.
 
+pub mod clue;
 mod cycle;
 mod front;
 mod healed;
@@ -29,6 +30,7 @@ mod young;
 
 use crate::terms::place::Place;
 use crate::terms::time::{Mono, Now, Span};
+use clue::Beside;
 use front::{Front, Sample};
 use picture::Picture;
 use serde::{Deserialize, Serialize};
@@ -37,7 +39,7 @@ use standing::{Stood, Turn};
 use tract::{Company, Tract};
 use tuning::Tuning;
 use verdict::{Change, Evidence, Verdict};
-use watts::{Beside, Plug};
+use watts::Plug;
 
 /// One thing heard about an enclosure. Temperatures °C, power W, illuminance lx, humidity %.
 #[derive(Clone, Copy, Debug, PartialEq)]

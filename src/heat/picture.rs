@@ -1,6 +1,6 @@
 //! Everything that the causes are judged by, drawn up once a reading: plain numbers, no state.
 
-use super::watts::Clue;
+use super::clue::Clue;
 
 /// One side of the warm end (or of the gradient) as its tracker has it.
 #[derive(Clone, Copy, Debug, PartialEq)]

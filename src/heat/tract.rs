@@ -1,5 +1,6 @@
 //! One warm place and what belongs to it: probe, cool side, gradient, plugs; a reading goes through here from front end to verdict.
 
+use super::clue::{Beside, Clue};
 use super::cycle::{Falls, Spread, Vigour};
 use super::front::{Front, Sample};
 use super::healed::Healed;
@@ -10,7 +11,7 @@ use super::standing::{Standing, Turn};
 use super::tracker::{Fall, Now, Tracker};
 use super::tuning::Tuning;
 use super::verdict::Cause;
-use super::watts::{Beside, Plug};
+use super::watts::Plug;
 use super::young::wait;
 use super::{Context, high, low};
 use crate::terms::place::Place;
@@ -450,7 +451,7 @@ impl Tract {
         }
     }
 
-    fn clue(&self, s: &Sample, b: &mut Company) -> Option<super::watts::Clue> {
+    fn clue(&self, s: &Sample, b: &mut Company) -> Option<Clue> {
         let beside = Beside { live: false, learn: false, ..self.beside(s.t, b.context) };
         let steered = !b.sources.iter().all(|s| matches!(s.thermostat, Some(Thermostat::None)));
         b.plugs.iter_mut().find(|p| p.speaks()).map(|p| p.clue(&beside, steered))

@@ -1,8 +1,9 @@
 //! What is known of an enclosure's heat, for `explain`: from how much data, how sure, and what would alarm.
 
 use super::Watch;
+use super::clue::Doubt;
 use super::tract::{LEARNING_MIN, Tract};
-use super::watts::{Doubt, Plug};
+use super::watts::Plug;
 use crate::terms::place::Place;
 use crate::terms::time::Span;
 use serde::Serialize;

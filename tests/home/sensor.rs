@@ -65,10 +65,8 @@ impl Sensors {
         if case.relay {
             add(What::Heat(Quantity::Switch), 60, 0.0, 1.0, Some((0.5, 900)));
         }
-        if case.watts != Watts::Unknown {
-            if has_lamp {
-                add(What::Lamp(Quantity::Power), 60, 0.0, 0.1, None);
-            }
+        if case.watts != Watts::Unknown && has_lamp {
+            add(What::Lamp(Quantity::Power), 60, 0.0, 0.1, None);
         }
         Sensors { all, watts: case.watts }
     }
