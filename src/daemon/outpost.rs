@@ -190,7 +190,6 @@ fn start_post(
                 tracing::warn!("mail {}: {why}", report.notice);
             }
         }),
-        draw: None,
         limits: post::Limits::default(),
     });
     let (waker, rounds) = (post.waker(), Arc::new(AtomicU64::new(0)));

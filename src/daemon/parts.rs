@@ -166,7 +166,6 @@ pub fn post(config: &Config, clock: &Arc<Clock>, store: &Arc<Store>, site: &str)
         seal: Seal::new(site),
         clock: Arc::new(move || clock.now().wall),
         report: Box::new(move |words| drop(report.try_send(words))),
-        draw: None,
         limits: post::Limits::default(),
     });
     let waker = post.waker();

@@ -155,7 +155,6 @@ mod tests {
             seal: Seal::new("00"),
             clock: Arc::new(|| AT),
             report: Box::new(|_| {}),
-            draw: None,
             limits: Limits { poll: Duration::from_millis(1), ..Limits::default() },
         });
         let posting = tokio::spawn(post.run(Outbox { store: store.clone(), rounds: rounds.clone() }));

@@ -3,7 +3,8 @@
 //! A den owns the judges of one enclosure and feeds each what it needs. It decides nothing itself; judges report edges.
 
 use super::local::Local;
-use super::week::{Days, End};
+use super::trail::Trail;
+use super::week::{Days, End, Went};
 use crate::care::plan::{FOLLOWS_WITHIN, Plan, Wanted};
 use crate::finding::around::Around as Judged;
 use crate::finding::bands::{self, Course, Limits, Spot};
@@ -46,6 +47,8 @@ pub struct Around {
 pub struct Memory {
     bands: [bands::Judge; Place::COUNT],
     lines: [Line; Place::COUNT],
+    #[serde(default)]
+    trails: [Trail; Place::COUNT],
     heat: Watch,
     plugs: Vec<Plug>,
     /// The heat sources that this was learned with.
@@ -80,6 +83,7 @@ impl Den {
         let memory = Memory {
             bands: Default::default(),
             lines: Default::default(),
+            trails: Default::default(),
             heat: Watch::new(sources),
             plugs: vec![Plug::default(); sources.sources.len()],
             sources: sources.clone(),
@@ -272,9 +276,11 @@ impl Den {
         let line = &mut self.memory.lines[place.index()];
         line.hear(celsius, now.mono);
         let course = line.course();
+        self.memory.trails[place.index()].hear(celsius, now.mono);
         let undisturbed = !around.hold && !self.is_disturbed();
         let Some(plan) = &mut self.plan else { return course };
         let wanted = plan.wanted(now.wall);
+        let light_planned = wanted.light_on;
         let learned = self.memory.follow.hear(wanted, place, celsius, undisturbed, now);
         let limits = limits(wanted, place);
         if learned {
@@ -290,7 +296,9 @@ impl Den {
         };
         let well =
             limits.wanted_low.is_none_or(|low| celsius >= low) && limits.wanted_high.is_none_or(|high| celsius <= high);
-        self.memory.days.hear(end, celsius, well, around.local.day, now);
+        let light = self.memory.comfort.light.seen_on(now.mono);
+        let lit_as_planned = light.zip(light_planned).map(|(seen, planned)| seen == planned);
+        self.memory.days.hear(end, celsius, Went { well, lit_as_planned }, around.local.day, now);
         course
     }
 
@@ -337,6 +345,13 @@ impl Den {
         self.plan.clone().map(|mut plan| *plan.wanted(at))
     }
 
+    /// What is wanted at each step of a stretch.
+    pub fn wanted_steps(&self, from: Wall, to: Wall, step: Span) -> Vec<(Wall, Wanted)> {
+        let Some(mut plan) = self.plan.clone() else { return Vec::new() };
+        let steps = to.since(from).as_ms() / step.as_ms().max(1);
+        (0..=steps).map(|i| from + Span::ms(step.as_ms() * i)).map(|at| (at, *plan.wanted(at))).collect()
+    }
+
     pub fn plan(&self) -> Option<&Plan> {
         self.plan.as_ref()
     }
@@ -372,6 +387,11 @@ impl Den {
 
     pub fn line(&self, place: Place) -> &Line {
         &self.memory.lines[place.index()]
+    }
+
+    /// The last hours of a place.
+    pub fn trail(&self, place: Place) -> &Trail {
+        &self.memory.trails[place.index()]
     }
 
     /// The worst that stands at a place by its bands.

@@ -1,14 +1,19 @@
 //! What the desk may look at while it writes: the house as it is now, as the words need it.
 
-use super::den::limits;
+use super::den::{Den, limits};
 use super::world::World;
 use crate::finding::cause::Cause;
-use crate::notice::scene::{Eyes, HeatNow, PlaceNow, Round, Scene, Week};
+use crate::notice::scene::{Eyes, HeatNow, Past, PlaceNow, Round, Scene, Steps, Week};
 use crate::reading::Slot;
 use crate::terms::id::{CircuitIx, EnclosureIx, RoomIx};
 use crate::terms::place::Place;
 use crate::terms::quantity::Quantity;
 use crate::terms::time::{Span, Wall};
+
+/// What a picture shows of the time behind and ahead, and how finely it asks for what is wanted.
+const BEFORE: Span = Span::h(4);
+const AHEAD: Span = Span::h(1);
+const BAND_STEP: Span = Span::min(5);
 
 impl Eyes for World {
     fn scene(&self, enclosure: EnclosureIx) -> Scene {
@@ -30,8 +35,39 @@ impl Eyes for World {
                 .collect(),
             neighbours: self.neighbours(enclosure),
             what_to_do: own.what_to_do.clone(),
-            picture: None,
         }
+    }
+
+    fn past(&self, enclosure: EnclosureIx, place: Option<Place>) -> Option<Past> {
+        let den = self.dens.get(enclosure.index())?;
+        let heard = |place: &Place| den.trail(*place).points().next().is_some();
+        let first = place.filter(heard).or_else(|| Place::ALL.into_iter().find(heard))?;
+        let ends = [Place::CoolSide, Place::WarmSide, Place::BaskingSpot, Place::Hide, Place::Floor];
+        let other = ends.into_iter().find(|p| *p != first && heard(p));
+        let from = self.now.wall - BEFORE;
+        let line = |place: Place| {
+            let points = den.trail(place).points().map(|(at, c)| (self.now.wall_of(at), c));
+            (place, points.filter(|(at, _)| *at >= from).collect())
+        };
+        let places = std::iter::once(first).chain(other);
+        let wanted = den.wanted_steps(from, self.now.wall + AHEAD, BAND_STEP);
+        let band = |place: Place| {
+            let mut steps: Steps = Vec::new();
+            for (at, wanted) in &wanted {
+                let band = wanted.place(place).map(|p| (p.wanted.low, p.wanted.high));
+                if steps.last().is_none_or(|(_, before)| *before != band) {
+                    steps.push((*at, band));
+                }
+            }
+            steps
+        };
+        let limits = den.wanted_at(self.now.wall).as_ref().and_then(|w| limits(w, first));
+        Some(Past {
+            from,
+            lines: places.clone().map(line).collect(),
+            bands: places.map(band).collect(),
+            never: limits.and_then(|l| l.never_low.zip(l.never_high)),
+        })
     }
 
     fn round(&self) -> Round {
@@ -59,7 +95,9 @@ impl Eyes for World {
                 hot_end: sum.hot,
                 cool_end: sum.cool,
                 effort: sum.power_w.zip(den.rated_w()).map(|(mean, rated)| (mean / rated).clamp(0.0, 1.0)),
-                effort_change: None,
+                effort_change: sum.power_change_w.zip(den.rated_w()).map(|(change, rated)| change / rated),
+                light: sum.light,
+                out_min: sum.out_min.to_vec(),
             }
         })
         .collect()
@@ -150,6 +188,7 @@ impl World {
             };
             round.unwatched.push((self.label(ix), words));
         }
+        self.add_light(ix, den, round);
         let wrong = Place::ALL.into_iter().find_map(|place| den.standing(place).map(|(cause, _)| (place, cause)));
         match wrong {
             Some((place, cause)) => {
@@ -167,6 +206,24 @@ impl World {
                 round.nearest = Some((self.label(ix), place, value, spare));
             }
         }
+    }
+
+    fn add_light(&self, ix: EnclosureIx, den: &Den, round: &mut Round) {
+        let now = self.now.wall;
+        let Some(planned) = den.wanted_at(now).and_then(|w| w.light_on) else { return };
+        let lights = &mut round.lights;
+        *(if planned { &mut lights.on } else { &mut lights.off }) += 1;
+        match den.light().seen_on(self.now.mono) {
+            None => lights.unseen += 1,
+            Some(seen) if seen != planned => lights.differ.push(self.label(ix)),
+            Some(_) => {}
+        }
+        let calendar = self.local.calendar();
+        let today = calendar.civil(now).date;
+        let changes = [today, today.plus_days(1)].into_iter().filter_map(|day| den.plan()?.on(day).light);
+        let next = changes.flat_map(|l| l.changes).map(|(civil, _)| calendar.instant(civil.date, civil.of_day));
+        let next = next.filter(|at| *at > now).min();
+        lights.next = [lights.next, next].into_iter().flatten().min();
     }
 
     /// `13:05` in the site's zone.

@@ -17,6 +17,7 @@ mod show;
 mod show_care;
 mod telling;
 pub mod timers;
+mod trail;
 pub mod view;
 mod week;
 mod world;

@@ -17,6 +17,11 @@ struct Day {
     cool: Option<(f64, f64)>,
     power_ws: f64,
     power_for: Span,
+    /// How long it was known whether light is as planned, and how long it was.
+    #[serde(default)]
+    light_known: Span,
+    #[serde(default)]
+    light_right: Span,
 }
 
 impl Day {
@@ -29,6 +34,8 @@ impl Day {
             cool: None,
             power_ws: 0.0,
             power_for: Span::ZERO,
+            light_known: Span::ZERO,
+            light_right: Span::ZERO,
         }
     }
 }
@@ -39,6 +46,15 @@ pub enum End {
     Hot,
     Cool,
     Between,
+}
+
+/// How it went at a reading.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Went {
+    /// The place that spoke is in its band.
+    pub well: bool,
+    /// `None`: no light is planned, or nothing tells of it.
+    pub lit_as_planned: Option<bool>,
 }
 
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -57,7 +73,20 @@ pub struct Sum {
     pub cool: Option<(f64, f64)>,
     /// Mean power of the heat, W.
     pub power_w: Option<f64>,
+    /// Mean power of the last days against that of the first ones, W; `None`: too few of them.
+    pub power_change_w: Option<f64>,
+    /// Share of the time in which light was as planned, 0–1.
+    pub light: Option<f64>,
+    /// Of each of the last [`WEEK`] days, oldest first: minutes out of band; `None`: not watched.
+    pub out_min: [Option<f64>; WEEK],
 }
+
+/// Days of a letter.
+pub const WEEK: usize = 7;
+/// Days at either end of a week whose effort is compared.
+const ENDS: usize = 2;
+/// A day's effort counts when it was known for so long.
+const DAYS_WORK: Span = Span::h(12);
 
 fn widen(range: &mut Option<(f64, f64)>, value: f64) {
     let (low, high) = range.unwrap_or((value, value));
@@ -77,14 +106,18 @@ impl Days {
         &mut self.days[at]
     }
 
-    /// A trusted temperature. `well`: every place of the enclosure is in its band by what is known now.
-    pub fn hear(&mut self, end: End, celsius: f64, well: bool, day: i32, now: Now) {
+    /// A trusted temperature.
+    pub fn hear(&mut self, end: End, celsius: f64, went: Went, day: i32, now: Now) {
         let span = self.last.map_or(Span::ZERO, |last| now.mono.since(last).clamp(Span::ZERO, SPEAKS_FOR));
         self.last = Some(now.mono);
         let today = self.today(day);
         today.watched = today.watched + span;
-        if well {
+        if went.well {
             today.in_band = today.in_band + span;
+        }
+        if let Some(right) = went.lit_as_planned {
+            today.light_known = today.light_known + span;
+            today.light_right = today.light_right + if right { span } else { Span::ZERO };
         }
         match end {
             End::Hot => widen(&mut today.hot, celsius),
@@ -119,7 +152,26 @@ impl Days {
         }
         sum.in_band = (watched > Span::ZERO).then(|| in_band.as_s() / watched.as_s());
         sum.power_w = (power_for > Span::ZERO).then(|| power / power_for.as_s());
+        sum.power_change_w = self.power_change_w();
+        let known = self.days.iter().fold(Span::ZERO, |sum, d| sum + d.light_known);
+        let right = self.days.iter().fold(Span::ZERO, |sum, d| sum + d.light_right);
+        sum.light = (known > Span::ZERO).then(|| right.as_s() / known.as_s());
+        let last = self.days.last().map_or(0, |d| d.day);
+        for day in &self.days {
+            let ago = usize::try_from(last - day.day).unwrap_or(WEEK);
+            if let Some(slot) = WEEK.checked_sub(ago + 1).and_then(|i| sum.out_min.get_mut(i)) {
+                *slot = (day.watched > Span::ZERO).then(|| (day.watched - day.in_band).as_min());
+            }
+        }
         sum
+    }
+
+    fn power_change_w(&self) -> Option<f64> {
+        let means: Vec<f64> =
+            self.days.iter().filter(|d| d.power_for >= DAYS_WORK).map(|d| d.power_ws / d.power_for.as_s()).collect();
+        let mean = |those: &[f64]| those.iter().sum::<f64>() / those.len() as f64;
+        // A change needs days between its ends.
+        (means.len() > 2 * ENDS).then(|| mean(&means[means.len() - ENDS..]) - mean(&means[..ENDS]))
     }
 }
 
@@ -131,15 +183,35 @@ mod tests {
     fn a_week_is_summed_and_a_hole_does_not_count() {
         let mut days = Days::default();
         for minute in 0..60i64 {
-            days.hear(End::Hot, 30.0 + minute as f64 / 60.0, minute % 4 != 0, 1, Now::at(minute * 60_000));
+            let went = Went { well: minute % 4 != 0, lit_as_planned: Some(minute % 2 == 0) };
+            days.hear(End::Hot, 30.0 + minute as f64 / 60.0, went, 1, Now::at(minute * 60_000));
         }
-        days.hear(End::Cool, 24.0, true, 2, Now::at(90_000_000));
+        let well = Went { well: true, lit_as_planned: None };
+        days.hear(End::Cool, 24.0, well, 2, Now::at(90_000_000));
         let sum = days.sum();
         assert!((sum.in_band.unwrap() - (45.0 + 15.0) / (59.0 + 15.0)).abs() < 1e-9, "{sum:?}");
         assert_eq!(sum.cool, Some((24.0, 24.0)));
+        assert_eq!(sum.out_min, [None, None, None, None, None, Some(14.0), Some(0.0)]);
+        assert!((sum.light.unwrap() - 29.0 / 59.0).abs() < 1e-9, "{sum:?}");
         for day in 3..30 {
-            days.hear(End::Hot, 20.0, true, day, Now::at(100_000_000));
+            days.hear(End::Hot, 20.0, well, day, Now::at(100_000_000));
         }
         assert_eq!(days.sum().hot, Some((20.0, 20.0)), "old days are forgotten");
+    }
+
+    #[test]
+    fn a_heater_that_works_harder_by_the_day_shows_and_two_days_are_no_week() {
+        let mut days = Days::default();
+        for hour in 0..7 * 24i64 {
+            let (day, power_w) = ((hour / 24) as i32, 40.0 + 2.0 * (hour / 24) as f64);
+            for minute in 0..60 {
+                days.hear_power(power_w, day, Now::at((hour * 60 + minute) * 60_000));
+            }
+            if hour == 47 {
+                assert_eq!(days.sum().power_change_w, None);
+            }
+        }
+        // 40 and 42 W at first, 50 and 52 W at last.
+        assert!((days.sum().power_change_w.unwrap() - 10.0).abs() < 0.1, "{:?}", days.sum());
     }
 }

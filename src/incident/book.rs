@@ -2,7 +2,7 @@
 
 use super::house::House;
 use super::shelf::Shelf;
-use super::{Answer, Incident, Row, Standing, Step, Worse, crosses_never, enclosure_of, id, origin, stored};
+use super::{Answer, Incident, PAST, Row, Standing, Step, Worse, crosses_never, enclosure_of, id, origin, stored};
 use crate::finding::cause::Urgency;
 use crate::finding::{Change, Finding, Key, earlier};
 use crate::terms::id::EnclosureIx;
@@ -28,11 +28,20 @@ pub struct Book {
     next: u64,
     /// Keys of rows that have changed since [`Book::rows`].
     pub(super) changed: BTreeSet<String>,
+    /// Rows of incidents that are remembered no more, since [`Book::rows`].
+    filed: Vec<Row>,
 }
 
 impl Book {
     pub fn new(house: House) -> Book {
-        Book { house, incidents: Vec::new(), shelves: BTreeMap::new(), next: 32, changed: BTreeSet::new() }
+        Book {
+            house,
+            incidents: Vec::new(),
+            shelves: BTreeMap::new(),
+            next: 32,
+            changed: BTreeSet::new(),
+            filed: Vec::new(),
+        }
     }
 
     pub fn house(&self) -> &House {
@@ -345,28 +354,41 @@ impl Book {
 
     fn forget(&mut self, now: Now) {
         let old = |i: &Incident| i.ended.is_some_and(|e| now.mono.since(e.mono) > REMEMBERED);
-        self.incidents.retain(|i| !old(i));
+        while let Some(at) = self.incidents.iter().position(old) {
+            self.file_away(at);
+        }
         while self.incidents.len() > MOST_REMEMBERED {
             match self.incidents.iter().position(|i| !i.is_open()) {
-                Some(at) => self.incidents.remove(at),
+                Some(at) => self.file_away(at),
                 None => break,
             };
         }
+    }
+
+    /// Its row moves among those that nobody takes back: named by when it ended, so that the store can let them age.
+    fn file_away(&mut self, at: usize) {
+        let incident = self.incidents.remove(at);
+        if let (Some(ended), Some(json)) = (incident.ended, stored::incident(&incident, &self.house)) {
+            let key = format!("{PAST}{}/{}", ended.wall.rfc3339(), incident.id);
+            self.filed.push(Row { key, json: Some(json) });
+        }
+        self.touch(&incident.id);
     }
 
     pub(super) fn touch(&mut self, id: &str) {
         self.changed.insert(format!("incident/{id}"));
     }
 
-    /// The rows that have changed since the last call. Rows of ended incidents are never deleted here: they are the history.
+    /// The rows that have changed since the last call. Incidents that ended long ago are rows under [`PAST`] from then on:
+    /// the history.
     pub fn rows(&mut self) -> Vec<Row> {
         let keys = std::mem::take(&mut self.changed);
-        keys.into_iter()
-            .map(|key| {
-                let json = self.row(&key);
-                Row { key, json }
-            })
-            .collect()
+        let mut rows = std::mem::take(&mut self.filed);
+        rows.extend(keys.into_iter().map(|key| {
+            let json = self.row(&key);
+            Row { key, json }
+        }));
+        rows
     }
 
     fn row(&self, key: &str) -> Option<String> {

@@ -33,6 +33,10 @@ pub struct Row {
     pub json: Option<String>,
 }
 
+/// Keys of rows that nobody takes back, the history of incidents that are remembered no more, begin so and go on with when
+/// it ended and its id: `past/2026-01-05T07:00:00.000Z/7Q`. The store lets them age by that.
+pub const PAST: &str = "past/";
+
 /// The states of IEC 62682; shelved, suppressed by design and out of service are beside them ([`shelf`], [`House`]).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -385,6 +389,8 @@ pub enum Step {
         kind: shelf::Kind,
         by: String,
         incident: Option<String>,
+        /// How many findings were held back and stand.
+        held: usize,
     },
     /// For the next letter only.
     Note {

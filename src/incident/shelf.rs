@@ -75,7 +75,7 @@ impl Book {
         self.touch_shelf(ix);
         self.record_shelf(ix, now, "warmside", "watched again: its time was over");
         let incident = self.open().find(|i| i.members().contains(&ix)).map(|i| i.id.clone());
-        out.push(Step::Resumed { enclosure: ix, kind: shelf.kind, by: shelf.by, incident });
+        out.push(Step::Resumed { enclosure: ix, kind: shelf.kind, by: shelf.by, incident, held: shelf.held.len() });
         for finding in shelf.held {
             self.stands(finding, now, out);
         }

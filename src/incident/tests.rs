@@ -359,3 +359,29 @@ fn it_began_when_what_names_it_began() {
     let since = d.book.get("10").expect("open").since();
     assert_eq!(since, Now::at(8_950 * 60_000), "with its first symptom, not with a weakness of last week");
 }
+
+#[test]
+fn what_ended_long_ago_is_filed_under_its_end_and_leaves_the_book() {
+    let mut d = Day::new(house(&[2]));
+    let f = found(A, Cause::TooCold, 0);
+    let mut steps = Vec::new();
+    d.book.change(Change::Stands(f.clone()), d.now, &mut steps);
+    d.until(10);
+    d.book.change(Change::Calm(f.key), d.now, &mut steps);
+    d.until(60);
+    let key = |rows: &[Row], json: bool| -> Vec<String> {
+        rows.iter().filter(|r| r.json.is_some() == json).map(|r| r.key.clone()).collect()
+    };
+    let rows = d.book.rows();
+    assert_eq!((key(&rows, true), key(&rows, false)), (vec!["book".to_owned(), "incident/10".into()], vec![]));
+    // Nobody wakes it for that: it is done at the next wake that somebody has.
+    d.now = Now::at(Span::days(9).as_ms());
+    d.book.wake(d.now, &mut steps);
+    let rows = d.book.rows();
+    assert_eq!(key(&rows, true), ["past/1970-01-01T00:30:00.000Z/10"]);
+    assert_eq!(key(&rows, false), ["incident/10"], "the old row goes");
+    assert!(rows[0].json.as_deref().unwrap_or_default().contains("too-cold found in a1"), "with its history");
+    let mut again = Book::new(d.book.house().clone());
+    again.restore(&rows, d.now, &mut Vec::new());
+    assert!(again.all().is_empty() && again.rows().is_empty());
+}

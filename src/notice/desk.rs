@@ -7,14 +7,15 @@ use super::settings::{Keeper, Settings};
 use super::thread::{Thread, is_quiet};
 use super::words;
 use super::{Event, Note, Notice, NoticeRow};
-use crate::finding::cause::Urgency;
+use crate::finding::cause::{Cause, Urgency};
 use crate::finding::earlier;
 use crate::incident::book::Book;
+use crate::incident::shelf::Kind;
 use crate::incident::{Incident, Row, Step, Worse};
 use crate::terms::id::EnclosureIx;
 use crate::terms::time::{Mono, Now, Span, Wall};
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// A practice alarm is repeated this often, then left.
 const MOST_DRILLS: u32 = 4;
@@ -35,6 +36,9 @@ pub(super) struct Memory {
     /// When the last practice alarm began, and how long until it was answered.
     pub(super) drill: Option<(Wall, Option<Span>)>,
     pub(super) tally: Tally,
+    /// Ids of those whose hands-in ended since the last daily letter and of which there was nothing to tell.
+    #[serde(default)]
+    pub(super) hands_over: BTreeSet<String>,
 }
 
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -51,6 +55,9 @@ pub struct Tally {
     pub mails: BTreeMap<String, (u32, u32)>,
     /// Enclosure id → mails about it alone.
     pub about: BTreeMap<String, u32>,
+    /// Enclosure id → cause → mails.
+    #[serde(default)]
+    pub causes: BTreeMap<String, BTreeMap<Cause, u32>>,
 }
 
 /// What every mail is written from.
@@ -131,6 +138,10 @@ impl Desk {
                 Step::Answered { incident, by } => self.answered(incident, by, w, out),
                 Step::Ended { incident } => self.ended(incident, w, out),
                 Step::Merged { incident, into } => self.merged(incident, into),
+                // Hands are in every day: their end is a mail only where something waited for it.
+                Step::Resumed { enclosure, kind: Kind::HandsIn, incident: None, held: 0, .. } => {
+                    self.memory.hands_over.insert(book.house().id(*enclosure).to_owned());
+                }
                 Step::Resumed { enclosure, by, incident, .. } => {
                     self.resumed(*enclosure, by, incident.as_deref(), w, out);
                 }

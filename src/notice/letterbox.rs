@@ -115,14 +115,18 @@ impl Desk {
         if daily {
             let notes = std::mem::take(&mut self.memory.notes);
             let next = self.memory.daily;
-            let mail = words::letters::daily(&self.letter(book, eyes, now, next, &notes));
+            let hands = std::mem::take(&mut self.memory.hands_over);
+            let label = |id: &String| book.house().find(id).map_or(id.clone(), |ix| eyes.scene(ix).label());
+            let hands: Vec<String> = hands.iter().map(label).collect();
+            let letter = words::letters::Subject { hands_over: &hands, ..self.letter(book, eyes, now, next, &notes) };
+            let mail = words::letters::daily(&letter);
             let notice = digest(Letter::Daily, Urgency::Note, to.clone(), notes, &mail, now);
             out.push(self.row(format!("daily.{day}"), None, notice, mail));
         }
         if weekly {
             let notes = if self.settings.daily.is_none() { std::mem::take(&mut self.memory.notes) } else { Vec::new() };
             let next = self.memory.weekly;
-            let mail = words::letters::weekly(&self.letter(book, eyes, now, next, &notes));
+            let mail = words::weekly::weekly(&self.letter(book, eyes, now, next, &notes));
             self.memory.tally = Tally::default();
             let notice = digest(Letter::Weekly, Urgency::Note, to, notes, &mail, now);
             out.push(self.row(format!("weekly.{day}"), None, notice, mail));
@@ -147,6 +151,7 @@ impl Desk {
             settings: &self.settings,
             drill: self.memory.drill,
             tally: &self.memory.tally,
+            hands_over: &[],
         }
     }
 }

@@ -18,6 +18,7 @@ pub mod words;
 mod tests;
 
 use crate::finding::cause::{Cause, Urgency};
+use crate::plot::drawing::Drawing;
 use crate::terms::place::Place;
 use crate::terms::time::{Span, Wall};
 use serde::{Deserialize, Serialize, Serializer};
@@ -41,8 +42,16 @@ pub struct NoticeRow {
     pub text: String,
     /// `text/html`; empty: none.
     pub html: String,
-    /// A picture for the HTML part: (content id, SVG). Left out when empty.
-    pub picture: Option<(String, String)>,
+    /// A picture that the HTML part shows.
+    pub picture: Option<Picture>,
+}
+
+/// A picture as it is stored: whatever sends it makes the same pixels of it each time.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Picture {
+    /// Content id, without brackets.
+    pub cid: String,
+    pub drawing: Drawing,
 }
 
 /// Why this mail is sent.

@@ -83,6 +83,10 @@ impl Desk {
         if let Some([one]) = notice.enclosures.as_deref() {
             let about = self.memory.tally.about.entry(one.clone()).or_default();
             *about = about.saturating_add(1);
+            if let Some(cause) = notice.cause {
+                let of_cause = self.memory.tally.causes.entry(one.clone()).or_default().entry(cause).or_default();
+                *of_cause = of_cause.saturating_add(1);
+            }
         }
         let address =
             |id: &String| self.settings.keepers.iter().find(|k| k.id == *id).map(|k| (k.id.clone(), k.mail.clone()));

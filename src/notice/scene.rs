@@ -8,6 +8,9 @@ use crate::terms::time::{Span, Wall};
 /// How the engine lets the desk look. Everything as of the `Now` of the call; indices may be out of range (then empty).
 pub trait Eyes {
     fn scene(&self, enclosure: EnclosureIx) -> Scene;
+    /// The last hours of a place that is asked for, or else of the hot end, with the other end beside it. `None`: nothing
+    /// was heard.
+    fn past(&self, enclosure: EnclosureIx, place: Option<Place>) -> Option<Past>;
     /// The whole house, for letters.
     fn round(&self) -> Round;
     /// The last week of each enclosure, in the order of the house.
@@ -35,8 +38,21 @@ pub struct Scene {
     pub neighbours: Option<(u16, u16)>,
     /// The keeper's own instructions, verbatim.
     pub what_to_do: Option<String>,
-    /// The last hours of the place that matters, for the picture; may be empty.
-    pub picture: Option<String>,
+}
+
+/// What each step of a band wants until the next one, °C.
+pub type Steps = Vec<(Wall, Option<(f64, f64)>)>;
+
+/// An enclosure's last hours, °C.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Past {
+    pub from: Wall,
+    /// The place in question first, then the other end.
+    pub lines: Vec<(Place, Vec<(Wall, f64)>)>,
+    /// What was and will be wanted of each of them.
+    pub bands: Vec<Steps>,
+    /// What must never be passed at the first of them.
+    pub never: Option<(f64, f64)>,
 }
 
 /// One quantity at one place.
@@ -82,6 +98,21 @@ pub struct Round {
     pub gaps: Vec<(Wall, Span)>,
     /// In words: the post, the store, the clock, if anything is wrong with them.
     pub troubles: Vec<String>,
+    pub lights: Lights,
+}
+
+/// The lights of the house, where any are planned.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Lights {
+    /// How many are planned on and off now.
+    pub on: u32,
+    pub off: u32,
+    /// Of these, how many nothing tells of.
+    pub unseen: u32,
+    /// Label of each that differs from its plan.
+    pub differ: Vec<String>,
+    /// When the next plan changes.
+    pub next: Option<Wall>,
 }
 
 /// One enclosure's week.
@@ -93,9 +124,13 @@ pub struct Week {
     /// Lowest and highest of the hot end and of the cool end, °C.
     pub hot_end: Option<(f64, f64)>,
     pub cool_end: Option<(f64, f64)>,
-    /// Heat's effort, share of time or of full power, 0–1, and its change against four weeks ago.
+    /// Heat's effort, share of full power, 0–1, and its change from the week's first days to its last.
     pub effort: Option<f64>,
     pub effort_change: Option<f64>,
+    /// Share of the time in which light was as planned, 0–1; `None`: not planned, or nothing tells of it.
+    pub light: Option<f64>,
+    /// Minutes out of band of each of the last seven days, oldest first; `None`: not watched.
+    pub out_min: Vec<Option<f64>>,
 }
 
 impl Scene {

@@ -46,7 +46,14 @@ pub fn mail(house: &House, turn: Turn, id: String, thread: Option<String>, local
 }
 
 fn doc(house: &House, headline: &str, hue: Hue) -> Doc {
-    Doc { place: house.name.clone(), headline: headline.into(), hue, blocks: Vec::new(), foot: FOOT.into() }
+    Doc {
+        place: house.name.clone(),
+        headline: headline.into(),
+        hue,
+        blocks: Vec::new(),
+        picture: None,
+        foot: FOOT.into(),
+    }
 }
 
 fn lost(house: &House, last: Option<Wall>, silent: Span, local: &Local, now: Wall) -> Doc {

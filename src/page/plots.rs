@@ -5,7 +5,7 @@ use super::standing::{House, guilty};
 use super::words;
 use crate::care::calendar::Calendar;
 use crate::engine::view::{EnclosureView, PlaceView};
-use crate::plot::trace::{Bands, Line, Paint, Spans, Stroke, Trace};
+use crate::plot::trace::{Bands, Line, Spans, Stroke, Trace};
 use crate::terms::place::Place;
 use crate::terms::time::{Span, Wall};
 use maud::{Markup, PreEscaped, html};
@@ -318,7 +318,7 @@ impl Told {
 
     /// Desk and phone each get their own drawing: text is never scaled.
     fn draw(&self, calendar: &Calendar, house: &House, scale: Option<(f64, f64)>, width: f64) -> Markup {
-        let at = |width| PreEscaped(self.trace(calendar, house, width, scale).draw(Paint::Page));
+        let at = |width| PreEscaped(self.trace(calendar, house, width, scale).draw().svg());
         html! {
             div.wide { (at(width)) } div.narrow { (at(358.0)) }
             @if let Some(why) = &self.trouble { p.s { "Not all is shown: " (words::cut(why)) "." } }

@@ -1,3 +1,5 @@
-//! Readings and bands as pictures (SVG), for the page and for mails: pure, the same bytes on every machine.
+//! Readings and bands as pictures, as markup for the page and as pixels for mails: pure, the same bytes on every machine.
 
+pub mod drawing;
+pub mod pixels;
 pub mod trace;

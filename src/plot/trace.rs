@@ -1,9 +1,9 @@
 //! The trace: what some places read over a stretch of time, against what was wanted, with light, heat and gaps.
 //!
 //! Gaps stay gaps: a line is broken where two points lie farther apart than [`Trace::break_after`]. Text is never scaled: a
-//! narrow drawing is drawn narrow. With [`Paint::Page`] colours come from the page's style by class, with [`Paint::Alone`]
-//! they stand in the file, for a mail's picture on white.
+//! narrow drawing is drawn narrow. The page shows it as markup, a mail as pixels: see [`super::drawing`].
 
+use super::drawing::{Anchor, Drawing, Ink, Mark, Tone, n};
 use crate::care::calendar::{Calendar, Date};
 use crate::terms::quantity::Degrees;
 use crate::terms::time::{Span, Wall};
@@ -36,13 +36,6 @@ pub struct Bands {
 
 /// Stretches: from, until.
 pub type Spans = Vec<(Wall, Wall)>;
-
-/// Whose colours.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Paint {
-    Page,
-    Alone,
-}
 
 /// Everything that is drawn.
 #[derive(Clone, Debug)]
@@ -97,25 +90,9 @@ impl Trace<'_> {
         if high - low < 4.0 { (low - 2.0, high + 2.0) } else { (low, high) }
     }
 
-    pub fn draw(&self, paint: Paint) -> String {
+    pub fn draw(&self) -> Drawing {
         let pen = Pen::of(self);
-        let mut out = String::with_capacity(16 << 10);
-        let height = pen.bottom + 24.0;
-        let _ = write!(
-            out,
-            "<svg class=\"trace\" viewBox=\"0 0 {} {}\" width=\"{}\" height=\"{}\"",
-            n(self.width),
-            n(height),
-            n(self.width),
-            n(height)
-        );
-        out.push_str(match paint {
-            Paint::Page => " aria-hidden=\"true\">",
-            Paint::Alone => " xmlns=\"http://www.w3.org/2000/svg\">",
-        });
-        if paint == Paint::Alone {
-            out.push_str(ALONE);
-        }
+        let mut out = Drawing { width: self.width, height: pen.bottom + 24.0, marks: Vec::new() };
         self.bands(&pen, &mut out);
         self.axes(&pen, &mut out);
         self.gaps(&pen, &mut out);
@@ -127,72 +104,48 @@ impl Trace<'_> {
         self.moments(&pen, &mut out);
         for (from, until, words) in &self.says {
             let (a, b) = (pen.x(*from), pen.x(*until));
-            let _ = write!(
-                out,
-                "<path class=\"hit0\" d=\"M{} {}h{}v{}h-{}z\"><title>{}</title></path>",
-                n(a),
-                n(TOP),
-                n(b - a),
-                n(HIGH),
-                n(b - a),
-                escaped(words)
-            );
+            out.marks.push(Mark::Says { d: block(a, TOP, b - a, HIGH), text: words.clone() });
         }
-        out.push_str("</svg>");
         out
     }
 
-    fn bands(&self, pen: &Pen, out: &mut String) {
+    fn bands(&self, pen: &Pen, out: &mut Drawing) {
         for band in &self.bands {
             for (i, (from, wanted)) in band.steps.iter().enumerate() {
                 let until = band.steps.get(i + 1).map_or(self.to, |next| next.0);
                 let (from, until) = ((*from).max(self.from), until.min(self.to));
                 let Some((low, high)) = wanted.filter(|_| from < until) else { continue };
                 let (x, y, w, h) = (pen.x(from), pen.y(high), pen.x(until) - pen.x(from), pen.y(low) - pen.y(high));
-                let _ = write!(out, "<path class=\"bd\" d=\"M{} {}h{}v{}h-{}z\"/>", n(x), n(y), n(w), n(h), n(w));
-                let _ = write!(
-                    out,
-                    "<path class=\"be\" d=\"M{} {}h{}M{} {}h{}\"/>",
-                    n(x),
-                    n(y),
-                    n(w),
-                    n(x),
-                    n(y + h),
-                    n(w)
-                );
+                out.path(Ink::Band, block(x, y, w, h));
+                out.path(Ink::BandEdge, format!("M{} {}h{}M{} {}h{}", n(x), n(y), n(w), n(x), n(y + h), n(w)));
             }
         }
     }
 
-    fn axes(&self, pen: &Pen, out: &mut String) {
+    fn axes(&self, pen: &Pen, out: &mut Drawing) {
         let (low, high) = (self.degrees.show(pen.low), self.degrees.show(pen.high));
         let step = [1.0, 2.0, 5.0, 10.0, 20.0].into_iter().find(|s| (high - low) / s <= 8.0).unwrap_or(50.0);
         let first = (low / step).ceil();
+        let right = n(self.width - RIGHT);
         for i in 0..40 {
             let shown = (first + f64::from(i)) * step;
             if shown > high {
                 break;
             }
             let y = pen.y(self.degrees.read(shown));
-            let _ = write!(out, "<path class=\"gr\" d=\"M{} {}H{}\"/>", n(LEFT), n(y), n(self.width - RIGHT));
-            let _ =
-                write!(out, "<text x=\"{}\" y=\"{}\" text-anchor=\"end\">{shown:.0}</text>", n(LEFT - 6.0), n(y + 4.5));
+            out.path(Ink::Grid, format!("M{} {}H{right}", n(LEFT), n(y)));
+            out.words(LEFT - 6.0, y + 4.5, Anchor::End, Tone::Plain, format!("{shown:.0}"));
         }
-        let _ = write!(out, "<text x=\"0\" y=\"12\">°{}</text>", self.degrees.letter());
+        out.words(0.0, 12.0, Anchor::Start, Tone::Plain, format!("°{}", self.degrees.letter()));
         for (at, label) in self.ticks() {
             let x = pen.x(at);
             if x < LEFT + 12.0 || x > self.width - 20.0 {
                 continue;
             }
-            let _ = write!(out, "<path class=\"tk\" d=\"M{} {}v5\"/>", n(x), n(TOP + HIGH));
-            let _ = write!(
-                out,
-                "<text x=\"{}\" y=\"{}\" text-anchor=\"middle\">{label}</text>",
-                n(x),
-                n(TOP + HIGH + 18.0)
-            );
+            out.path(Ink::Tick, format!("M{} {}v5", n(x), n(TOP + HIGH)));
+            out.words(x, TOP + HIGH + 18.0, Anchor::Middle, Tone::Plain, label);
         }
-        let _ = write!(out, "<path class=\"ax0\" d=\"M{} {}H{}\"/>", n(LEFT), n(TOP + HIGH), n(self.width - RIGHT));
+        out.path(Ink::Axis, format!("M{} {}H{right}", n(LEFT), n(TOP + HIGH)));
     }
 
     /// Round local times, as many as fit: clock times within two days, dates beyond.
@@ -230,44 +183,37 @@ impl Trace<'_> {
         ticks
     }
 
-    fn gaps(&self, pen: &Pen, out: &mut String) {
+    fn gaps(&self, pen: &Pen, out: &mut Drawing) {
         for (from, until) in &self.gaps {
             let (from, until) = ((*from).max(self.from), (*until).min(self.to));
             if from < until {
                 let (x, w) = (pen.x(from), (pen.x(until) - pen.x(from)).max(1.0));
-                let _ =
-                    write!(out, "<path class=\"gap0\" d=\"M{} {}h{}v{}h-{}z\"/>", n(x), n(TOP), n(w), n(HIGH), n(w));
+                out.path(Ink::Gap, block(x, TOP, w, HIGH));
             }
         }
     }
 
-    fn limits(&self, pen: &Pen, out: &mut String) {
+    fn limits(&self, pen: &Pen, out: &mut Drawing) {
         for limit in self.limits.iter().filter(|l| (pen.low..=pen.high).contains(*l)) {
-            let (y, end) = (pen.y(*limit), n(self.width - RIGHT));
+            let (y, end) = (pen.y(*limit), self.width - RIGHT);
+            out.path(Ink::Limit, format!("M{} {}H{}", n(LEFT), n(y), n(end)));
             let word = format!("never beyond {:.1}", self.degrees.show(*limit));
-            let _ = write!(out, "<path class=\"lim\" d=\"M{} {}H{end}\"/>", n(LEFT), n(y));
-            let _ = write!(
-                out,
-                "<text class=\"b halo\" x=\"{end}\" y=\"{}\" text-anchor=\"end\">{word}</text>",
-                n(y - 5.0)
-            );
+            out.words(end, y - 5.0, Anchor::End, Tone::BoldHalo, word);
         }
     }
 
-    fn line(&self, pen: &Pen, line: &Line, out: &mut String) {
+    fn line(&self, pen: &Pen, line: &Line, out: &mut Drawing) {
         let mut spread = String::new();
         for (from, until, low, high) in line.spread.iter().filter(|s| s.2.is_finite() && s.3.is_finite()) {
             let (x, w) = (pen.x(*from), pen.x(*until) - pen.x(*from));
             let (y, h) = (pen.y(*high), (pen.y(*low) - pen.y(*high)).max(0.5));
-            let _ = write!(spread, "M{} {}h{}v{}h-{}z", n(x), n(y), n(w), n(h), n(w));
+            spread += &block(x, y, w, h);
         }
-        if !spread.is_empty() {
-            let _ = write!(out, "<path class=\"env\" d=\"{spread}\"/>");
-        }
-        let class = match line.stroke {
-            Stroke::Solid => "wl",
-            Stroke::Dashed => "cl",
-            Stroke::Dotted => "dl",
+        out.path(Ink::Spread, spread);
+        let ink = match line.stroke {
+            Stroke::Solid => Ink::Solid,
+            Stroke::Dashed => Ink::Dashed,
+            Stroke::Dotted => Ink::Dotted,
         };
         let step = (line.points.len() / MOST_POINTS).max(1);
         let (mut path, mut last): (String, Option<Wall>) = (String::new(), None);
@@ -279,69 +225,64 @@ impl Trace<'_> {
             let _ = write!(path, "{}{} {}", if joined { "L" } else { "M" }, n(pen.x(*at)), n(pen.y(*value)));
             last = Some(*at);
         }
-        if !path.is_empty() {
-            let _ = write!(out, "<path class=\"{class}\" d=\"{path}\"/>");
-        }
+        out.path(ink, path);
     }
 
-    fn strips(&self, pen: &Pen, out: &mut String) {
+    fn strips(&self, pen: &Pen, out: &mut Drawing) {
         let mut y = TOP + HIGH + 40.0;
         if let Some((planned, seen)) = &self.light {
-            let _ =
-                write!(out, "<text x=\"{}\" y=\"{}\">light: outline planned, solid seen</text>", n(LEFT), n(y - 6.0));
-            self.bars(pen, planned, y + 0.5, 5.0, "rp", out);
-            self.bars(pen, seen, y, 6.0, "rs", out);
+            out.words(LEFT, y - 6.0, Anchor::Start, Tone::Plain, "light: outline planned, solid seen");
+            out.path(Ink::Planned, self.bars(pen, planned, y + 0.5, 5.0));
+            out.path(Ink::Seen, self.bars(pen, seen, y, 6.0));
             y += STRIP;
         }
         if let Some(heat) = &self.heat {
-            let _ = write!(out, "<text x=\"{}\" y=\"{}\">heat: share of full</text>", n(LEFT), n(y - 6.0));
+            out.words(LEFT, y - 6.0, Anchor::Start, Tone::Plain, "heat: share of full");
             let mut path = String::new();
             for (from, until, share) in heat.iter().filter(|h| h.2.is_finite() && h.2 > 0.0) {
                 let (a, b) = (pen.x((*from).max(self.from)), pen.x((*until).min(self.to)));
                 let h = share.clamp(0.0, 1.0) * 14.0;
                 if a < b {
-                    let _ = write!(path, "M{} {}h{}v{}h-{}z", n(a), n(y + 14.0 - h), n(b - a), n(h), n(b - a));
+                    path += &block(a, y + 14.0 - h, b - a, h);
                 }
             }
-            let _ = write!(out, "<path class=\"rs\" d=\"{path}\"/>");
-            let _ = write!(out, "<path class=\"ax0\" d=\"M{} {}H{}\"/>", n(LEFT), n(y + 14.5), n(self.width - RIGHT));
+            out.path(Ink::Seen, path);
+            out.path(Ink::Axis, format!("M{} {}H{}", n(LEFT), n(y + 14.5), n(self.width - RIGHT)));
         }
     }
 
-    fn bars(&self, pen: &Pen, spans: &[(Wall, Wall)], y: f64, h: f64, class: &str, out: &mut String) {
+    fn bars(&self, pen: &Pen, spans: &[(Wall, Wall)], y: f64, h: f64) -> String {
         let mut path = String::new();
         for (from, until) in spans {
             let (a, b) = (pen.x((*from).max(self.from)), pen.x((*until).min(self.to)));
             if a < b {
-                let _ = write!(path, "M{} {}h{}v{}h-{}z", n(a), n(y), n(b - a), n(h), n(b - a));
+                path += &block(a, y, b - a, h);
             }
         }
-        let _ = write!(out, "<path class=\"{class}\" d=\"{path}\"/>");
+        path
     }
 
-    fn moments(&self, pen: &Pen, out: &mut String) {
+    fn moments(&self, pen: &Pen, out: &mut Drawing) {
         let inside = |at: &Wall| (self.from..=self.to).contains(at);
         let mut free_from = f64::NEG_INFINITY;
         for (at, word) in self.moments.iter().filter(|m| inside(&m.0)) {
             let x = pen.x(*at);
-            let _ = write!(out, "<path class=\"ev\" d=\"M{} {}V{}\"/>", n(x), n(TOP - 4.0), n(pen.bottom));
+            out.path(Ink::Moment, format!("M{} {}V{}", n(x), n(TOP - 4.0), n(pen.bottom)));
             // Words that would lie on the last ones are left out: the line stays, the ledger says the rest.
             let wide = word.chars().count() as f64 * 7.0;
             if x - wide / 2.0 > free_from && x + wide / 2.0 < self.width {
-                let _ = write!(
-                    out,
-                    "<text class=\"halo\" x=\"{}\" y=\"12\" text-anchor=\"middle\">{}</text>",
-                    n(x),
-                    escaped(word)
-                );
+                out.words(x, 12.0, Anchor::Middle, Tone::Halo, word.as_str());
                 free_from = x + wide / 2.0 + 8.0;
             }
         }
         if inside(&self.now) && self.now < self.to {
-            let x = pen.x(self.now);
-            let _ = write!(out, "<path class=\"now0\" d=\"M{} {}V{}\"/>", n(x), n(TOP - 4.0), n(pen.bottom));
+            out.path(Ink::Now, format!("M{} {}V{}", n(pen.x(self.now)), n(TOP - 4.0), n(pen.bottom)));
         }
     }
+}
+
+fn block(x: f64, y: f64, w: f64, h: f64) -> String {
+    format!("M{} {}h{}v{}h{}z", n(x), n(y), n(w), n(h), n(-w))
 }
 
 /// Where things lie.
@@ -384,34 +325,6 @@ fn date_words(date: Date) -> String {
     format!("{day} {month}")
 }
 
-/// A coordinate with one decimal at the most.
-fn n(value: f64) -> String {
-    let text = format!("{:.1}", if value.is_finite() { value + 0.0 } else { 0.0 });
-    let text = text.strip_suffix(".0").unwrap_or(&text);
-    if text == "-0" { "0".to_owned() } else { text.to_owned() }
-}
-
-fn escaped(text: &str) -> String {
-    text.chars().take(120).fold(String::new(), |mut out, c| {
-        match c {
-            '<' => out.push_str("&lt;"),
-            '>' => out.push_str("&gt;"),
-            '&' => out.push_str("&amp;"),
-            '"' => out.push_str("&quot;"),
-            c if c.is_control() => out.push(' '),
-            c => out.push(c),
-        }
-        out
-    })
-}
-
-/// The page's light colours, for a picture that stands alone.
-const ALONE: &str = "<style>text{font:13px sans-serif;fill:#5a564f}.bd{fill:#e7e3da}.be,.tk,.ax0,.ev{stroke:#847f75;fill:none}\
-.gr{stroke:#dcd8cf}.wl{fill:none;stroke:#1f1d1a;stroke-width:2}.cl{fill:none;stroke:#6b675f;stroke-width:1.5;stroke-dasharray:5 3}\
-.dl{fill:none;stroke:#6b675f;stroke-width:1.5;stroke-dasharray:1 4}.env{fill:#847f75;opacity:.35}.lim,.now0{stroke:#1f1d1a}\
-.rp{fill:none;stroke:#847f75}.rs{fill:#847f75}.gap0{fill:#fff;opacity:.8}.halo{paint-order:stroke;stroke:#fff;stroke-width:4px}</style>\
-<path d=\"M0 0h2000v2000H0z\" fill=\"#fff\"/>";
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -443,14 +356,14 @@ mod tests {
     fn gaps_stay_gaps_and_words_stay_words() {
         let calendar = Calendar::utc();
         let mut trace = trace(&calendar);
-        let drawn = trace.draw(Paint::Page);
+        let drawn = trace.draw().svg();
         assert!(drawn.contains("&lt;b&gt;") && !drawn.contains("<b>"));
         let pieces = |svg: &str| {
             svg.split("class=\"wl\" d=\"").nth(1).map_or(0, |d| d.split('"').next().unwrap_or("").matches('M').count())
         };
         assert_eq!(pieces(&drawn), 1);
         trace.lines[0].points.drain(30..50);
-        assert_eq!(pieces(&trace.draw(Paint::Page)), 2);
+        assert_eq!(pieces(&trace.draw().svg()), 2);
     }
 
     #[test]
@@ -461,7 +374,7 @@ mod tests {
         trace.bands[0].steps = vec![(Wall::MIN, Some((f64::NEG_INFINITY, f64::NAN))), (Wall::MAX, None)];
         for (from, to) in [(Wall::MIN, Wall::MAX), (Wall::MAX, Wall::MIN), (Wall::from_ms(0), Wall::from_ms(0))] {
             (trace.from, trace.to) = (from, to);
-            let drawn = trace.draw(Paint::Alone);
+            let drawn = trace.draw().svg();
             assert!(!drawn.contains("NaN") && !drawn.contains("inf"), "{drawn}");
         }
     }

@@ -3,11 +3,11 @@
 //! The same notice gives the same bytes at every attempt. Whatever a keeper wrote into a name or a subject, a header stays
 //! one line: nothing that could end it gets through.
 
-use super::Draw;
 use super::settings::Mailbox;
 use crate::finding::cause::Urgency;
 use crate::notice::NoticeRow;
 use crate::notice::message_id::Seal;
+use crate::plot::pixels;
 use crate::terms::time::Wall;
 use lettre::message::header::{ContentType, HeaderName, HeaderValue};
 use lettre::message::{Attachment, Mailbox as Box_, Message, MultiPart, SinglePart};
@@ -20,7 +20,6 @@ pub struct Sender<'a> {
     pub host: &'a str,
     pub site: &'a str,
     pub seal: &'a Seal,
-    pub draw: Option<Draw>,
 }
 
 /// Longest subject. RFC 5322 recommends lines of at most 78 characters; notices keep to 45.
@@ -69,19 +68,13 @@ fn body(notice: &NoticeRow, sender: &Sender<'_>) -> Result<MultiPart, String> {
         return Ok(alternative);
     }
     let html = SinglePart::html(notice.html.clone());
-    let Some((cid, svg)) = &notice.picture else { return Ok(alternative.singlepart(html)) };
-    let related = MultiPart::related().boundary(format!("=_r{word}")).singlepart(html);
-    Ok(alternative.multipart(related.singlepart(picture(cid, svg, sender.draw)?)))
-}
-
-fn picture(cid: &str, svg: &str, draw: Option<Draw>) -> Result<SinglePart, String> {
+    // A picture that cannot be made holds up no alarm: its words stand in the HTML.
+    let made = notice.picture.as_ref().and_then(|picture| Some((&picture.cid, pixels::png(&picture.drawing)?)));
+    let Some((cid, png)) = made else { return Ok(alternative.singlepart(html)) };
     let cid: String = cid.chars().filter(|c| c.is_ascii_graphic() && !"<>\"\\".contains(*c)).collect();
-    let (name, kind, bytes) = match draw.and_then(|draw| draw(svg)) {
-        Some(png) => ("trace.png", "image/png", png),
-        None => ("trace.svg", "image/svg+xml", svg.as_bytes().to_vec()),
-    };
-    let kind = ContentType::parse(kind).map_err(|e| e.to_string())?;
-    Ok(Attachment::new_inline_with_name(cid, name.to_owned()).body(bytes, kind))
+    let kind = ContentType::parse("image/png").map_err(|e| e.to_string())?;
+    let png = Attachment::new_inline_with_name(cid, "trace.png".to_owned()).body(png, kind);
+    Ok(alternative.multipart(MultiPart::related().boundary(format!("=_r{word}")).singlepart(html).singlepart(png)))
 }
 
 /// RFC 2919: a phrase, then an identifier in the sender's own domain.

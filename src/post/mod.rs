@@ -95,9 +95,6 @@ impl Default for Limits {
     }
 }
 
-/// Makes a PNG of an SVG; `None`: could not.
-pub type Draw = fn(&str) -> Option<Vec<u8>>;
-
 /// What [`Post::new`] needs.
 pub struct Opening {
     /// The way out, and the fallback where one is set.
@@ -108,8 +105,6 @@ pub struct Opening {
     pub clock: Arc<dyn Fn() -> Wall + Send + Sync>,
     /// Must not block.
     pub report: Box<dyn Fn(Report) + Send + Sync>,
-    /// `None`: pictures are attached as SVG.
-    pub draw: Option<Draw>,
     pub limits: Limits,
 }
 

@@ -48,7 +48,6 @@ impl Post {
             host: first.address.rsplit('@').next().unwrap_or("localhost"),
             site: &self.opening.site,
             seal: &self.opening.seal,
-            draw: self.opening.draw,
         };
         let bytes = match letter::write(&queued.notice, queued.queued_at, &sender) {
             Ok(bytes) => bytes,

@@ -2,7 +2,8 @@
 
 use super::pack::{self, DAY_MS, HOUR_MS, Packed, Point};
 use super::settings::Settings;
-use crate::terms::time::{Mono, Now, Span};
+use crate::incident::PAST;
+use crate::terms::time::{Mono, Now, Span, Wall};
 use rusqlite::{Connection, OptionalExtension, Transaction};
 
 /// Bits of a key that name the probe; so many probes may ever have been seen.
@@ -134,6 +135,13 @@ impl Archive {
                 .execute([oldest])?;
         }
         db.prepare_cached("DELETE FROM gap WHERE until < ?")?.execute([summaries])?;
+        // Incidents of the past are named by when they ended: as old as the summaries that show them.
+        let oldest = format!("{PAST}{}", Wall::from_ms(summaries).rfc3339());
+        deleted += db
+            .prepare_cached(&format!(
+                "DELETE FROM state WHERE key IN (SELECT key FROM state WHERE key >= ?1 AND key < ?2 LIMIT {DELETED_A_ROUND})"
+            ))?
+            .execute((PAST, oldest))?;
         deleted += db
             .prepare_cached(
                 "DELETE FROM mail WHERE id IN (SELECT id FROM mail WHERE NOT waits AND queued_at < ? LIMIT 50)",

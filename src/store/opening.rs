@@ -290,7 +290,7 @@ fn look(
     let clean = number("clean")? == Some(1);
     let site = site(db, for_site)?;
     let rows = db
-        .prepare("SELECT key, json FROM state ORDER BY key")?
+        .prepare("SELECT key, json FROM state WHERE NOT key GLOB 'past/*' ORDER BY key")?
         .query_map([], |r| Ok(Row { key: r.get(0)?, json: Some(r.get(1)?) }))?
         .collect::<rusqlite::Result<_>>()?;
     let snapshot = db

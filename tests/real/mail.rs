@@ -8,8 +8,9 @@ use warmside::answers::{self, Answers, Heard};
 use warmside::engine::event::PostOutcome;
 use warmside::finding::cause::Urgency;
 use warmside::incident::Row;
-use warmside::notice::NoticeRow;
 use warmside::notice::message_id::Seal;
+use warmside::notice::{NoticeRow, Picture};
+use warmside::plot::drawing::Drawing;
 use warmside::post::settings::{Mailbox, Server, Tls, Way};
 use warmside::post::{self, Limits, Post, Queued, Report, Round};
 use warmside::store::{self, Fate, Names, Settled, Store};
@@ -84,7 +85,6 @@ impl House {
             seal: seal.clone(),
             clock: Arc::new(move || clock().wall),
             report: Box::new(move |report| heard.lock().unwrap().push(report)),
-            draw: None,
             limits: Limits { whole, poll: Duration::from_millis(200) },
         });
         let waker = post.waker();
@@ -121,7 +121,10 @@ fn notice(id: &str) -> NoticeRow {
         text: "a3 Juno, left rack\nACT BY ABOUT 14:55\n\nANSWER: Reply HAVE IT, or open the \npage and press the button.\n"
             .into(),
         html: "<p>a3 Juno <img src=\"cid:trace\" alt=\"29.7\"></p>".into(),
-        picture: Some(("trace".into(), "<svg xmlns=\"http://www.w3.org/2000/svg\"/>".into())),
+        picture: Some(Picture {
+            cid: "trace".into(),
+            drawing: Drawing { width: 358.0, height: 286.0, marks: Vec::new() },
+        }),
     }
 }
 

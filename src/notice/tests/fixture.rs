@@ -8,7 +8,7 @@ use crate::incident::book::Book;
 use crate::incident::house::{House, Member};
 use crate::notice::NoticeRow;
 use crate::notice::desk::{Desk, World};
-use crate::notice::scene::{Eyes, HeatNow, PlaceNow, Round, Scene, Week};
+use crate::notice::scene::{Eyes, HeatNow, Past, PlaceNow, Round, Scene, Week};
 use crate::notice::settings::{Keeper, Settings};
 use crate::terms::id::{CircuitIx, EnclosureIx, RoomIx};
 use crate::terms::place::Place;
@@ -76,6 +76,23 @@ impl Eyes for Seen {
         scene.id = format!("a{}", enclosure.0 + 1);
         scene.animal = ANIMALS.get(enclosure.index()).map(|s| (*s).to_owned());
         scene
+    }
+    /// It held 31.1 °C until 14:02 of the first day of these tests and falls since.
+    fn past(&self, enclosure: EnclosureIx, place: Option<Place>) -> Option<Past> {
+        let scene = self.scene(enclosure);
+        let first = scene.places.iter().find(|p| Some(p.place) == place).or(scene.places.first())?;
+        let last = first.at?;
+        let points = |level: f64, slope: f64| {
+            let at = |i: i64| last - Span::min(2 * (119 - i));
+            (0..120).map(|i| (at(i), level - slope * (2 * (119 - i)).min(9) as f64)).collect::<Vec<_>>()
+        };
+        let (level, slope) = (first.value?, first.slope.unwrap_or(0.0));
+        Some(Past {
+            from: last - Span::h(4),
+            lines: vec![(first.place, points(level, slope)), (Place::CoolSide, points(25.1, 0.0))],
+            bands: vec![vec![(last - Span::h(4), first.wanted)], vec![(last - Span::h(4), Some((24.0, 26.0)))]],
+            never: first.never,
+        })
     }
     fn round(&self) -> Round {
         self.round.clone()

@@ -13,8 +13,26 @@ use crate::terms::time::{Now, Span, Wall};
 
 /// As a keeper sees it: subject, then text.
 fn reads(mail: &NoticeRow) -> String {
+    show(mail);
     let to: Vec<&str> = mail.to.iter().map(|(id, _)| id.as_str()).collect();
     format!("To: {}\nSubject: {}\n\n{}", to.join(", "), mail.subject, mail.text)
+}
+
+/// `WARMSIDE_MAILS=folder cargo test --lib notice::`: leaves each mail of these tests there, for a browser to show.
+fn show(mail: &NoticeRow) {
+    let Some(folder) = std::env::var_os("WARMSIDE_MAILS") else { return };
+    let word: String = mail.subject.chars().filter(|c| c.is_ascii_alphanumeric() || *c == ' ').collect();
+    let base = std::path::Path::new(&folder).join(format!("{} {}", mail.id, word.trim()).replace(' ', "-"));
+    let beside = |end: &str| base.with_file_name(format!("{}.{end}", base.file_name().unwrap().to_string_lossy()));
+    let mut html = mail.html.clone();
+    if let Some(picture) = &mail.picture {
+        let png = beside("png");
+        std::fs::write(&png, crate::plot::pixels::png(&picture.drawing).expect("a picture")).unwrap();
+        let name = png.file_name().unwrap().to_string_lossy().into_owned();
+        html = html.replace(&format!("cid:{}", picture.cid), &name);
+    }
+    std::fs::write(beside("html"), html).unwrap();
+    std::fs::write(beside("txt"), format!("{}\n\n{}", mail.subject, mail.text)).unwrap();
 }
 
 #[test]
@@ -144,6 +162,13 @@ fn letters() {
     d.seen.round.in_band = 12;
     d.seen.round.not_well = vec![("a2 Bracken".into(), "cool side too dry".into())];
     d.seen.round.unwatched = vec![("a6 Marl".into(), "warm side not seen since 12:10".into())];
+    d.seen.round.lights = crate::notice::scene::Lights {
+        on: 12,
+        off: 2,
+        unseen: 3,
+        differ: vec!["a9 Clove".into()],
+        next: Some(at("2026-03-08T20:00:00Z")),
+    };
     d.seen.round.gaps = vec![(at("2026-03-07T13:05:00Z"), Span::min(3))];
     d.seen.week = (0..14u16)
         .map(|i| Week {
@@ -153,6 +178,10 @@ fn letters() {
             cool_end: Some((23.2, 25.7)),
             effort: Some(if i == 3 { 0.66 } else { 0.4 }),
             effort_change: Some(if i == 3 { 0.22 } else { 0.0 }),
+            light: Some(if i == 5 { 0.9 } else { 1.0 }),
+            out_min: (0..7)
+                .map(|d| (d != 6 || i != 5).then_some(if d == 1 { f64::from(i) * 9.0 } else { 0.0 }))
+                .collect(),
         })
         .collect();
     d.until(at("2026-03-08T18:30:00Z"));
@@ -180,7 +209,10 @@ fn holds(mail: &NoticeRow) {
     for word in ["critical", "warning", " ok ", "offline", "you forgot", "!", " nan", " inf "] {
         assert!(!lower.contains(word), "{what} says {word:?}:\n{}", mail.text);
     }
-    for loads in ["src=", "@import", "url(", "<script", "<link", "<img", "onload"] {
+    assert_eq!(mail.html.matches("src=").count(), mail.html.matches("src=\"cid:").count(), "{what}");
+    assert_eq!(mail.html.matches("<img ").count(), mail.html.matches(" alt=\"").count(), "{what}");
+    assert_eq!(mail.html.contains("<img "), mail.picture.is_some(), "{what}");
+    for loads in ["@import", "url(", "<script", "<link", "onload"] {
         assert!(!mail.html.contains(loads), "{what} loads {loads}");
     }
     // Every element that is opened is closed, in order.
@@ -189,7 +221,7 @@ fn holds(mail: &NoticeRow) {
         let name = tag.split([' ', '/']).find(|n| !n.is_empty()).unwrap_or_default();
         if tag.starts_with('/') {
             assert_eq!(open.pop(), Some(name), "{what}");
-        } else if !["meta", "br", "!doctype"].contains(&name) {
+        } else if !["meta", "br", "img", "!doctype"].contains(&name) {
             open.push(name);
         }
     }
@@ -289,4 +321,40 @@ fn a_keepers_words_are_no_markup_no_header_and_no_quote() {
     );
     assert!(!d.mails[0].html.contains("<script"));
     let _ = Now::at(0);
+}
+
+#[test]
+fn a_house_of_three_hundred_has_letters_that_are_read() {
+    let mut s = settings();
+    s.daily = Some(420);
+    s.weekly = Some(crate::notice::settings::Weekly { weekday: 6, minute: 1_080 });
+    let mut d = Day::new(300, s, "2026-03-07T06:00:00Z");
+    d.seen.round = crate::notice::scene::Round { total: 300, in_band: 240, readings: 9_000_000, ..Default::default() };
+    d.seen.round.not_well = (0..40).map(|i| (format!("a{i}"), "cool side too cold".into())).collect();
+    d.seen.round.unwatched = (40..60).map(|i| (format!("a{i}"), "warm side never heard".into())).collect();
+    d.seen.round.lights.differ = (0..50).map(|i| format!("a{i}")).collect();
+    (d.seen.round.lights.on, d.seen.round.lights.unseen) = (300, 100);
+    d.seen.week = (0..300u16)
+        .map(|i| Week {
+            label: format!("a{}", i + 1),
+            in_band: Some(if i % 5 == 0 { 0.8 } else { 1.0 }),
+            out_min: vec![Some(0.0); 7],
+            ..Week::default()
+        })
+        .collect();
+    for ix in 0..60 {
+        d.stands(at("2026-03-07T12:00:00Z") + Span::min(i64::from(ix)), found(ix, Cause::HumidityLow, d.now.wall));
+    }
+    d.until(at("2026-03-08T18:30:00Z"));
+    let letters: Vec<&NoticeRow> = d.mails.iter().filter(|m| m.digest && !m.id.starts_with("gathered")).collect();
+    assert_eq!(letters.len(), 3, "two mornings and a Sunday");
+    for letter in letters {
+        holds(letter);
+        show(letter);
+        assert!(letter.text.lines().count() <= 120, "{}", letter.text);
+        assert!(letter.html.len() <= 102_400, "a webmail cuts what is longer: {} bytes", letter.html.len());
+    }
+    let weekly = d.mails.iter().find(|m| m.id.starts_with("weekly")).expect("a Sunday");
+    assert!(weekly.text.contains("240 were in band and lit as planned") && weekly.text.contains("20 more differ"));
+    assert!(weekly.text.contains("a196 ") && !weekly.text.contains("a201 "), "40 lines, in the order of the house");
 }

@@ -3,6 +3,8 @@
 //! Our own words carry `–` in ranges and `\u{a0}°` before degrees; plain text shows both in ASCII. A keeper's words
 //! are passed through as they are.
 
+use crate::notice::Picture;
+
 /// The direction of harm, or none of them.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Hue {
@@ -24,6 +26,8 @@ pub struct Doc {
     pub headline: String,
     pub hue: Hue,
     pub blocks: Vec<Block>,
+    /// What a block of it shows.
+    pub picture: Option<Picture>,
     pub foot: String,
 }
 
@@ -49,6 +53,19 @@ pub enum Block {
         rows: Vec<ReadingRow>,
     },
     Table(Table),
+    /// In HTML only: what it shows stands in words as well.
+    Picture {
+        caption: String,
+        cid: String,
+        /// Width and height, CSS pixels.
+        size: (f64, f64),
+        alt: String,
+    },
+    /// A cell a day of each row's week, in HTML only: label, minutes out of band (`None`: not watched).
+    Days {
+        title: String,
+        rows: Vec<(String, Vec<Option<f64>>)>,
+    },
     Button {
         words: &'static str,
         url: String,

@@ -12,7 +12,7 @@ pub fn text(doc: &Doc) -> String {
     fixed(&mut out, &plain(&doc.headline));
     for block in &doc.blocks {
         // A link belongs to the paragraph before it.
-        if !matches!(block, Block::Button { .. }) {
+        if !matches!(block, Block::Button { .. } | Block::Picture { .. } | Block::Days { .. }) {
             out.push('\n');
         }
         match block {
@@ -35,6 +35,7 @@ pub fn text(doc: &Doc) -> String {
                 }
             }
             Block::Table(table) => fixed_table(&mut out, table),
+            Block::Picture { .. } | Block::Days { .. } => {}
             Block::Button { url, .. } => fixed(&mut out, url),
         }
     }

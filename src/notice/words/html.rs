@@ -10,7 +10,7 @@ body,.p{background:#181715!important}\
 .cold{color:#84b9f0!important}.hot{color:#ff8f6b!important}\
 .fcold{background:#84b9f0!important}.fhot{background:#ff8f6b!important}.fink{background:#edeae3!important}\
 .fedge{background:#7f7a70!important}.fband{background:#3a3834!important}\
-.r{border-color:#3a3834!important}\
+.r{border-color:#3a3834!important}.h{border-color:#7f7a70!important}\
 .b{background:#edeae3!important}.b a{color:#181715!important}}";
 
 const FONT: &str = "font-family:sans-serif;";
@@ -130,6 +130,16 @@ fn write_block(out: &mut String, block: &Block) {
         }
         Block::Readings { letter, rows } => readings(out, letter, rows),
         Block::Table(table) => write_table(out, table),
+        Block::Picture { caption, cid, size: (width, height), alt } => put(
+            out,
+            format_args!(
+                "<tr><td style=\"{FONT}padding:12px 0 0 0\"><div class=\"s\" style=\"font-size:13px;line-height:18px;color:#5a564f;padding:0 0 4px 0\">{}</div><img src=\"cid:{}\" width=\"{width:.0}\" height=\"{height:.0}\" alt=\"{}\" style=\"display:block;width:100%;max-width:{width:.0}px;height:auto;border:0\"></td></tr>",
+                escape(&super::facts::capital(caption)),
+                escape(cid),
+                escape(alt)
+            ),
+        ),
+        Block::Days { title, rows } => days(out, title, rows),
         Block::Button { words, url } => put(
             out,
             format_args!(
@@ -245,6 +255,52 @@ fn bullet(out: &mut String, value: Option<f64>, (low, high): (f64, f64), (from, 
         );
     }
     out.push_str("</tr></table></td>");
+}
+
+/// Minutes out of band from which a day's cell is half and wholly filled.
+const SOME_MIN: f64 = 15.0;
+const MUCH_MIN: f64 = 60.0;
+
+/// One row an enclosure, one cell a day: empty in band, half out for a while, full out for long, dashed not watched.
+fn days(out: &mut String, title: &str, rows: &[(String, Vec<Option<f64>>)]) {
+    put(
+        out,
+        format_args!(
+            "<tr><td style=\"padding:16px 0 0 0\"><table cellpadding=\"0\" cellspacing=\"0\" border=\"0\" style=\"border-collapse:collapse\"><caption class=\"s\" style=\"{FONT}font-size:13px;line-height:18px;color:#5a564f;text-align:left;padding:0 0 4px 0\">{}</caption>",
+            escape(title)
+        ),
+    );
+    for (label, cells) in rows {
+        put(
+            out,
+            format_args!(
+                "<tr><th scope=\"row\" align=\"left\" class=\"i\" style=\"{FONT}font-size:15px;line-height:22px;font-weight:normal;color:#1f1d1a;padding:2px 12px 2px 0;white-space:nowrap\">{}</th>",
+                escape(label)
+            ),
+        );
+        for out_min in cells {
+            let (style, class, said) = match out_min.filter(|m| m.is_finite()) {
+                None => ("border:1px dashed #847f75", "r", "not watched".to_owned()),
+                Some(m) if m < SOME_MIN => ("border:1px solid #d8d3c8", "r", String::new()),
+                Some(m) if m < MUCH_MIN => {
+                    ("border:1px solid #847f75;border-bottom:8px solid #847f75", "h", minutes(m))
+                }
+                Some(m) => ("border:1px solid #1f1d1a;background:#1f1d1a", "fink", minutes(m)),
+            };
+            put(
+                out,
+                format_args!(
+                    "<td class=\"{class}\" width=\"28\" height=\"18\" title=\"{said}\" style=\"width:28px;height:18px;line-height:8px;font-size:1px;{style}\">&nbsp;</td>"
+                ),
+            );
+        }
+        out.push_str("</tr>");
+    }
+    out.push_str("</table></td></tr>");
+}
+
+fn minutes(m: f64) -> String {
+    format!("{m:.0} min out of band")
 }
 
 fn write_table(out: &mut String, table: &Table) {

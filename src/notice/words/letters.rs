@@ -1,14 +1,14 @@
-//! The daily mail, the weekly letter, what was gathered, and the end of a shelf.
+//! The daily mail, what was gathered, and the end of a shelf.
 
-use super::doc::{Block, Doc, Hue, Table};
+use super::doc::{Block, Doc, Hue};
 use super::subject::fit;
 use super::{Mail, ONLY_WATCHES, finish, join, where_is};
 use crate::incident::book::Book;
 use crate::incident::{Incident, shelf};
 use crate::notice::Note;
 use crate::notice::desk::Tally;
-use crate::notice::local::{Local, length, list, one_decimal};
-use crate::notice::scene::{Eyes, Scene, Week};
+use crate::notice::local::{Local, length, list};
+use crate::notice::scene::{Eyes, Lights, Scene};
 use crate::notice::settings::Settings;
 use crate::terms::time::{Now, Span, Wall};
 
@@ -23,16 +23,18 @@ pub struct Subject<'a> {
     pub settings: &'a Settings,
     pub drill: Option<(Wall, Option<Span>)>,
     pub tally: &'a Tally,
+    /// Labels of those in which hands were since the last daily letter, and nothing was found meanwhile.
+    pub hands_over: &'a [String],
 }
 
 /// Lines of one list in a letter.
 const MOST_LINES: usize = 12;
 
-fn letter(place: String, headline: String) -> Doc {
-    Doc { place, headline, hue: Hue::Band, blocks: Vec::new(), foot: ONLY_WATCHES.to_owned() }
+pub(super) fn letter(place: String, headline: String) -> Doc {
+    Doc { place, headline, hue: Hue::Band, blocks: Vec::new(), picture: None, foot: ONLY_WATCHES.to_owned() }
 }
 
-fn more(mut items: Vec<String>) -> String {
+pub(super) fn more(mut items: Vec<String>) -> String {
     let n = items.len();
     items.truncate(MOST_LINES);
     let rest = if n > MOST_LINES { format!(" And {} more.", n - MOST_LINES) } else { String::new() };
@@ -77,8 +79,10 @@ pub fn daily(s: &Subject) -> Mail {
             format!("{label}, {} {}, {} to spare.", place.label(), local.temp(*value), local.diff(*spare)),
         );
     }
+    doc.say("Lights", s.lights(&round.lights));
     doc.say("Last 24 hours", s.incidents_since(Span::h(24)));
     doc.say("Noted", more(s.notes.iter().map(|n| s.note(n)).collect()));
+    doc.say("Hands in, over", more(s.hands_over.to_vec()));
     let gaps = match round.gaps.as_slice() {
         [] => "Awake and listening without a gap.".to_owned(),
         gaps => {
@@ -102,76 +106,6 @@ pub fn daily(s: &Subject) -> Mail {
     );
     doc.foot = format!("Times are {}. {ONLY_WATCHES}", local.zone(now));
     finish(&doc, subject)
-}
-
-pub fn weekly(s: &Subject) -> Mail {
-    let (local, now) = (s.local, s.now.wall);
-    let weeks = s.eyes.week();
-    let told = s.told_since(Span::days(7));
-    let open = told.iter().filter(|i| i.is_open()).count();
-    let head = match (told.len(), open) {
-        (0, _) => "no incident".to_owned(),
-        (n, 0) => format!("{n} incident{}, all ended", if n == 1 { "" } else { "s" }),
-        (n, open) => format!("{n} incident{}, {open} open", if n == 1 { "" } else { "s" }),
-    };
-    let subject = fit(&["Week in review".to_owned()], std::slice::from_ref(&head));
-    let from = local.date(now - Span::days(7));
-    let mut doc =
-        letter(format!("{}, {from} to {}", s.settings.site, local.date(now)), super::facts::capital(&head) + ".");
-    let weaker = |w: &Week| {
-        w.effort_change
-            .filter(|c| *c >= 0.1)
-            .map(|c| format!("{}: heat works {:.0} % harder than four weeks ago", w.label, c * 100.0))
-    };
-    doc.say_strong("Look at", more(weeks.iter().filter_map(weaker).collect()));
-    doc.say("Incidents", s.incidents_since(Span::days(7)));
-    doc.say("Mails", s.mails());
-    doc.say("Who talks most", s.talkers());
-    doc.say("Noted", more(s.notes.iter().map(|n| s.note(n)).collect()));
-    doc.say(
-        "Shelved now",
-        match s.book.shelves().count() {
-            0 => "None.".to_owned(),
-            n => format!("{n}. See the daily mail."),
-        },
-    );
-    doc.say("Last drill", s.drill());
-    if !weeks.is_empty() {
-        doc.blocks.push(Block::Table(table(&weeks, local)));
-    }
-    let next = s.next.map_or(String::new(), |at| format!("Next letter: {}, {}. ", local.date(at), local.time(at)));
-    doc.foot = format!("{next}Times are {}. {ONLY_WATCHES}", local.zone(now));
-    finish(&doc, subject)
-}
-
-fn table(weeks: &[Week], local: &Local) -> Table {
-    let range =
-        |r: Option<(f64, f64)>| r.map_or("-".to_owned(), |(lo, hi)| format!("{}–{}", local.bare(lo), local.bare(hi)));
-    let percent =
-        |v: Option<f64>| v.filter(|v| v.is_finite()).map_or("-".to_owned(), |v| format!("{:.0}\u{a0}%", v * 100.0));
-    let rows = weeks.iter().map(|w| {
-        let change = w
-            .effort_change
-            .filter(|c| c.abs() >= 0.005)
-            .map_or(".".to_owned(), |c| format!("{:+.0}\u{a0}%", c * 100.0));
-        let in_band = w
-            .in_band
-            .filter(|v| v.is_finite())
-            .map_or("-".to_owned(), |v| format!("{}\u{a0}%", one_decimal(v * 100.0)));
-        vec![w.label.clone(), in_band, range(w.hot_end), range(w.cool_end), percent(w.effort), change]
-    });
-    Table {
-        title: format!("Each enclosure ({}; heat = effort; 4wk = its change in 4 weeks)", local.degrees.letter()),
-        columns: vec![
-            ("", 14, false),
-            ("in band", 7, true),
-            ("hot end", 11, true),
-            ("cool end", 11, true),
-            ("heat", 5, true),
-            ("4wk", 5, true),
-        ],
-        rows: rows.collect(),
-    }
 }
 
 /// More than `at_most` an hour, told in one.
@@ -231,14 +165,14 @@ impl Subject<'_> {
         }
     }
 
-    fn told_since(&self, span: Span) -> Vec<&Incident> {
+    pub(super) fn told_since(&self, span: Span) -> Vec<&Incident> {
         let recent = |i: &&Incident| {
             i.told.as_ref().is_some_and(|t| self.now.mono.since(t.at.mono) <= span) || (i.is_open() && i.told.is_some())
         };
         self.book.all().iter().filter(|i| !i.drill && i.merged_into.is_none()).filter(recent).collect()
     }
 
-    fn incidents_since(&self, span: Span) -> String {
+    pub(super) fn incidents_since(&self, span: Span) -> String {
         let (local, now) = (self.local, self.now.wall);
         let line = |i: &&Incident| {
             let from = i.since().wall;
@@ -257,7 +191,7 @@ impl Subject<'_> {
         if told.is_empty() { "No incident.".to_owned() } else { more(told.iter().map(line).collect()) }
     }
 
-    fn note(&self, note: &Note) -> String {
+    pub(super) fn note(&self, note: &Note) -> String {
         let house = self.book.house();
         let label = |id: &String| house.find(id).map_or(id.clone(), |ix| self.eyes.scene(ix).label());
         let who = list(&note.enclosures.iter().take(4).map(label).collect::<Vec<_>>());
@@ -266,7 +200,7 @@ impl Subject<'_> {
         if who.is_empty() { name.to_owned() } else { format!("{who}{place}: {name}") }
     }
 
-    fn drill(&self) -> String {
+    pub(super) fn drill(&self) -> String {
         match self.drill {
             None => "Never. Prove that an alarm reaches you: warmside drill".to_owned(),
             Some((at, Some(after))) => {
@@ -276,34 +210,25 @@ impl Subject<'_> {
         }
     }
 
-    fn mails(&self) -> String {
-        let name =
-            |id: &str| self.settings.keepers.iter().find(|k| k.id == id).map_or(id.to_owned(), |k| k.name.clone());
-        let each: Vec<String> = self
-            .tally
-            .mails
-            .iter()
-            .map(|(id, (all, now))| format!("{all} to {}, of these {now} urgent", name(id)))
-            .collect();
-        if each.is_empty() { "None.".to_owned() } else { more(each) }
-    }
-
-    /// Who was the subject of most mails, with what could be done about it.
-    fn talkers(&self) -> String {
-        let mut about: Vec<(&String, &u32)> = self.tally.about.iter().filter(|(_, n)| **n >= 4).collect();
-        about.sort_by(|a, b| (b.1, a.0).cmp(&(a.1, b.0)));
-        let house = self.book.house();
-        let line = |(id, n): &(&String, &u32)| {
-            let label = house.find(id).map_or((*id).clone(), |ix| self.eyes.scene(ix).label());
-            format!("{label}, {n} mails")
-        };
-        let all: Vec<String> = about.iter().take(3).map(line).collect();
-        if all.is_empty() {
+    /// As planned or not, of how many nothing tells, and when the next plan changes.
+    fn lights(&self, lights: &Lights) -> String {
+        let all = lights.on + lights.off;
+        if all == 0 {
             return String::new();
         }
-        format!(
-            "{} If nothing was wrong: is its band too narrow, its night limit too high, or its probe in the wrong place?",
-            more(all)
-        )
+        let planned = match (lights.on, lights.off) {
+            (n, 0) => format!("Planned on in all {n}"),
+            (0, n) => format!("Planned off in all {n}"),
+            (on, off) => format!("Planned on in {on}, off in {off}"),
+        };
+        let until = lights.next.map_or(String::new(), |at| format!(" until {}", self.local.when(at, self.now.wall)));
+        let seen = match (lights.differ.as_slice(), lights.unseen) {
+            ([], unseen) if unseen == all => ". Nothing tells whether they are.".to_owned(),
+            ([], 0) => ", and so they are.".to_owned(),
+            ([], unseen) => format!(", and so they are, but of {unseen} nothing tells."),
+            (_, 0) => format!(". OTHERWISE: {}", more(lights.differ.clone())),
+            (_, unseen) => format!(". OTHERWISE: {} Of {unseen} nothing tells.", more(lights.differ.clone())),
+        };
+        format!("{planned}{until}{seen}")
     }
 }

@@ -8,15 +8,17 @@ mod html;
 pub mod letters;
 mod light_and_air;
 mod phrase;
+mod picture;
 mod sight;
 pub mod subject;
 mod tables;
 mod watcher;
+pub mod weekly;
 
 use super::local::{Local, length, list};
 use super::scene::{Eyes, Scene};
 use super::settings::Settings;
-use super::{Event, is_pressing, round_down};
+use super::{Event, Picture, is_pressing, round_down};
 use crate::finding::cause::{Cause, Urgency};
 use crate::finding::fact::Fact;
 use crate::finding::{Finding, Subject};
@@ -35,7 +37,7 @@ pub struct Mail {
     pub subject: String,
     pub text: String,
     pub html: String,
-    pub picture: Option<(String, String)>,
+    pub picture: Option<Picture>,
 }
 
 /// Everything that a mail of an incident is written from.
@@ -62,7 +64,7 @@ const ONLY_WATCHES: &str = "Warmside only watches: it switched nothing.";
 /// The mail of a document: text and HTML.
 pub fn finish(doc: &Doc, subject: String) -> Mail {
     let (text, html) = (flow::text(doc), html::html(doc, &subject));
-    Mail { subject, text, html, picture: None }
+    Mail { subject, text, html, picture: doc.picture.clone() }
 }
 
 pub fn alarm(t: &Telling) -> Mail {
@@ -78,7 +80,8 @@ pub fn alarm(t: &Telling) -> Mail {
         Event::Ended | Event::Answered => Hue::Edge,
         _ => phrase.hue.unwrap_or(Hue::Ink),
     };
-    let mut doc = Doc { place: place_line(t), headline: headline(t), hue, blocks: Vec::new(), foot: foot(t, &phrase) };
+    let (place, headline, foot) = (place_line(t), headline(t), foot(t, &phrase));
+    let mut doc = Doc { place, headline, hue, blocks: Vec::new(), picture: None, foot };
     match t.event {
         Event::Ended => ended(t, &mut doc),
         Event::Answered => answered(t, &phrase, &mut doc),
@@ -117,6 +120,7 @@ fn asks(t: &Telling, about: &About, phrase: &Phrase, doc: &mut Doc) {
     }
     own_words(t, doc);
     answer(t, doc);
+    doc.picture = picture::put(t, doc);
     doc.say("How sure", how_sure(t, about, &facts));
     doc.say("Tried", format!("Nothing. {ONLY_WATCHES}"));
     doc.say("Next", next(t));
@@ -265,7 +269,10 @@ fn ended(t: &Telling, doc: &mut Doc) {
     let causes = format!("It was: {}.", t.incident.cause().map_or("", cause_name));
     doc.say_strong("What", join(&[&causes, &lasted]));
     match t.scenes.as_slice() {
-        [(_, scene)] => push_readings(doc, scene, t),
+        [(_, scene)] => {
+            push_readings(doc, scene, t);
+            doc.picture = picture::put(t, doc);
+        }
         [] => {}
         several => doc.say("Where", list(&several.iter().map(|(_, s)| s.label()).collect::<Vec<_>>())),
     }
@@ -373,6 +380,7 @@ fn drill(t: &Telling) -> Mail {
         headline: if t.event == Event::Answered { "ANSWERED" } else { "PRACTICE ALARM" }.to_owned(),
         hue: if t.event == Event::Answered { Hue::Edge } else { Hue::Ink },
         blocks: Vec::new(),
+        picture: None,
         foot: foot(t, &Phrase::default()),
     };
     if t.event == Event::Answered {

@@ -47,11 +47,17 @@ pub fn subject(t: &Telling, about: &About, phrase: &Phrase) -> String {
 }
 
 fn ended_tails(about: &About, n: usize) -> Vec<String> {
-    let sight = about.cause.blinds();
-    let calm = if sight { "seen again" } else { "ended" };
-    match about.celsius().filter(|_| n == 1 && !sight) {
-        Some(c) => vec![format!("{calm}, {} {}", about.local.bare(c), about.local.degrees.letter()), calm.to_owned()],
-        None => vec![calm.to_owned()],
+    if about.cause.blinds() {
+        return vec!["seen again".to_owned()];
+    }
+    // What ended, not that all is well: that is for whoever looks.
+    let calm = format!("ended ({})", name(about.cause).trim_end_matches('?'));
+    match about.celsius().filter(|_| n == 1) {
+        Some(c) => {
+            let value = format!("{} {}", about.local.bare(c), about.local.degrees.letter());
+            vec![format!("{calm}, {value}"), format!("ended, {value}"), "ended".to_owned()]
+        }
+        None => vec![calm, "ended".to_owned()],
     }
 }
 

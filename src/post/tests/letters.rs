@@ -1,16 +1,20 @@
 //! What is written is read by another library: headers, parts, flow, and nothing smuggled in.
 
 use super::*;
+use crate::notice::Picture;
+use crate::plot::drawing::{Drawing, Ink};
 use crate::post::letter::{Sender, write};
 use mail_parser::{Message, MessageParser, MimeHeaders};
 
-fn write_with(notice: &NoticeRow, from: &Mailbox, draw: Option<super::super::Draw>) -> Vec<u8> {
-    let host = from.address.split('@').next_back().unwrap();
-    write(notice, AT, &Sender { from, host, site: "Hollow Lane", seal: &seal(), draw }).unwrap()
+fn written(notice: &NoticeRow) -> Vec<u8> {
+    let from = from(None, "warmside@example.org");
+    write(notice, AT, &Sender { from: &from, host: "example.org", site: "Hollow Lane", seal: &seal() }).unwrap()
 }
 
-fn written(notice: &NoticeRow) -> Vec<u8> {
-    write_with(notice, &from(None, "warmside@example.org"), None)
+fn picture(cid: &str, width: f64) -> Option<Picture> {
+    let mut drawing = Drawing { width, height: 40.0, marks: Vec::new() };
+    drawing.path(Ink::Solid, "M1 1L30 30".to_owned());
+    Some(Picture { cid: cid.to_owned(), drawing })
 }
 
 fn read(bytes: &[u8]) -> Message<'_> {
@@ -70,7 +74,7 @@ fn a_thread_hangs_on_its_first_mail() {
 fn html_and_picture_stand_beside_the_text() {
     let mut notice = notice("7Q.1");
     notice.html = "<p>Warm side 29.7\u{a0}\u{b0}C <img src=\"cid:trace-7Q\" alt=\"29.7\"></p>".to_owned();
-    notice.picture = Some(("trace-7Q".to_owned(), "<svg xmlns=\"http://www.w3.org/2000/svg\"/>".to_owned()));
+    notice.picture = picture("trace-7Q", 60.0);
     let bytes = written(&notice);
     let mail = read(&bytes);
     assert_eq!(mail.body_html(0).unwrap(), notice.html);
@@ -79,20 +83,17 @@ fn html_and_picture_stand_beside_the_text() {
         .iter()
         .map(|p| p.content_type().map_or(String::new(), |c| format!("{}/{}", c.ctype(), c.subtype().unwrap_or(""))))
         .collect();
-    assert_eq!(structure, ["multipart/alternative", "text/plain", "multipart/related", "text/html", "image/svg+xml"]);
+    assert_eq!(structure, ["multipart/alternative", "text/plain", "multipart/related", "text/html", "image/png"]);
     let picture = &mail.parts[4];
     assert_eq!(picture.content_id(), Some("trace-7Q"));
     assert_eq!(picture.content_disposition().unwrap().ctype(), "inline");
-    // With somebody who draws, it is a PNG.
-    let bytes = write_with(&notice, &from(None, "w@example.org"), Some(|_| Some(b"\x89PNG...".to_vec())));
-    let mail = read(&bytes);
-    assert_eq!(mail.parts[4].contents(), b"\x89PNG...");
-    assert_eq!(mail.parts[4].content_type().unwrap().subtype(), Some("png"));
-    assert_eq!(
-        bytes,
-        write_with(&notice, &from(None, "w@example.org"), Some(|_| Some(b"\x89PNG...".to_vec()))),
-        "a retry is the same mail"
-    );
+    let png = tiny_skia::Pixmap::decode_png(picture.contents()).unwrap();
+    assert_eq!((png.width(), png.height()), (120, 80), "twice as fine");
+    // The row is stored and read between attempts.
+    let again: NoticeRow = serde_json::from_str(&serde_json::to_string(&notice).unwrap()).unwrap();
+    assert_eq!(bytes, written(&again), "a retry is the same mail");
+    notice.picture = self::picture("trace-7Q", f64::NAN);
+    assert_eq!(read(&written(&notice)).parts.len(), 3, "a picture that cannot be made holds up no mail");
 }
 
 #[test]
@@ -121,11 +122,11 @@ fn nothing_is_smuggled_into_a_header() {
     notice.subject = "a3 Juno\r\nBcc: eve@example.net\r\n\r\nbody \u{2028} \u{e4}\0".to_owned();
     notice.thread = Some("x>\r\nBcc: eve@example.net".to_owned());
     notice.html = "<p></p>".to_owned();
-    notice.picture = Some(("c\"\r\nBcc: eve@example.net>".to_owned(), "<svg/>".to_owned()));
+    notice.picture = picture("c\"\r\nBcc: eve@example.net>", 60.0);
     notice.to.push(("eve".into(), "eve@example.net\r\nBcc: mallory@example.net".into()));
     let from = from(Some("Warm\r\nBcc: eve@example.net \"<x@y>"), "warmside@example.org");
     let host = "example.org";
-    let sender = Sender { from: &from, host, site: "Hollow\r\nBcc: eve@example.net", seal: &seal(), draw: None };
+    let sender = Sender { from: &from, host, site: "Hollow\r\nBcc: eve@example.net", seal: &seal() };
     let bytes = write(&notice, AT, &sender).unwrap();
     let mail = read(&bytes);
     for part in &mail.parts {

@@ -72,7 +72,6 @@ fn post(ways: Vec<Way>) -> (Post, Arc<Mutex<Vec<Report>>>) {
         seal: seal(),
         clock: Arc::new(|| AT),
         report: Box::new(move |report| heard.lock().unwrap().push(report)),
-        draw: None,
         limits: Limits { whole: Duration::from_secs(20), poll: Duration::from_millis(20) },
     };
     (Post::new(opening), reports)

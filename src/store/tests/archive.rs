@@ -152,3 +152,23 @@ fn snapshot_and_backup() {
     let old = reader.readings(WARM, wall(START), wall(START + 1), 9).unwrap();
     assert_eq!(old, [(wall(START), 28.0)]);
 }
+
+#[test]
+fn incidents_of_the_past_are_kept_as_long_as_summaries_and_not_taken_back() {
+    let folder = Folder::new();
+    let house = open(&folder, START);
+    let years = |n: i64| wall(START - n * 365 * 24 * HOUR - HOUR).rfc3339();
+    let key = |n: i64| format!("past/{}/7Q", years(n));
+    let row = |key: String| Row { key, json: Some("{}".into()) };
+    let rows = (1..=6).map(|n| row(key(n))).chain([row("incident/7R".into()), row("mark/2019".into())]).collect();
+    house.store.commit(wall(START), rows, vec![]).wait().unwrap();
+    house.settle_archive();
+    let left = |prefix: &str| -> Vec<String> {
+        Reader::open(&folder.0).unwrap().rows(prefix).unwrap().into_iter().map(|r| r.key).collect()
+    };
+    assert_eq!(left("past/"), [4, 3, 2, 1].map(key), "of five years");
+    assert_eq!(left("incident/").len() + left("mark/").len(), 2, "what is open or a keeper's mark does not age");
+    house.store.close().wait().unwrap();
+    let found = open(&folder, START + HOUR).found;
+    assert_eq!(found.rows.iter().map(|r| r.key.as_str()).collect::<Vec<_>>(), ["incident/7R", "mark/2019"]);
+}
