@@ -1,6 +1,10 @@
-//! Scenarios as data: what is found and what keepers do, and the exact list of mails that follows.
+//! Scenarios as data: what is found and what keepers do, and the exact list of mails that follows. Those of `days/` go
+//! through the whole engine.
 //!
 //! Each file of `tests/scenario/` is one house and one stretch of time. Other mails than written are printed as they would be written.
+
+#[path = "days/mod.rs"]
+mod days;
 
 use serde::Deserialize;
 use std::collections::BTreeMap;
@@ -13,7 +17,7 @@ use warmside::incident::book::Book;
 use warmside::incident::house::{House, Member};
 use warmside::notice::NoticeRow;
 use warmside::notice::desk::{Desk, World};
-use warmside::notice::scene::{Eyes, PlaceNow, Round, Scene, Week};
+use warmside::notice::scene::{Eyes, Past, PlaceNow, Round, Scene, Week};
 use warmside::notice::settings::{Keeper, Settings, Weekly};
 use warmside::terms::id::{CircuitIx, EnclosureIx, RoomIx};
 use warmside::terms::place::Place;
@@ -57,6 +61,9 @@ impl Eyes for Rack {
             silent: false,
         };
         Scene { id: format!("a{}", enclosure.0 + 1), places: vec![warm], ..Scene::default() }
+    }
+    fn past(&self, _: EnclosureIx, _: Option<Place>) -> Option<Past> {
+        None
     }
     fn round(&self) -> Round {
         Round { total: 14, in_band: 14, ..Round::default() }

@@ -9,6 +9,8 @@ mod narrator;
 mod past;
 mod physics;
 mod story;
+#[cfg(test)]
+mod year;
 
 use super::watch::{ended, runtime};
 use super::{Exit, log, out};
