@@ -358,3 +358,45 @@ fn a_house_of_three_hundred_has_letters_that_are_read() {
     assert!(weekly.text.contains("240 were in band and lit as planned") && weekly.text.contains("20 more differ"));
     assert!(weekly.text.contains("a196 ") && !weekly.text.contains("a201 "), "40 lines, in the order of the house");
 }
+
+/// What somebody could be hurt without reading, by cause; each mail is unflowed before it is looked through.
+#[test]
+fn cautions_stand_where_somebody_could_get_hurt() {
+    let unplug = "Switch off, unplug and let it cool before you touch a heater.";
+    let scorched = "do not touch it, cut it at the breaker";
+    let smoke = "get out, call the fire service";
+    let vet = "call the vet, 01 555 0142. Burns can show days later.";
+    let no_smoke_alarm = "It is no smoke alarm.";
+    let hot: &[&str] = &["melted or smoking: cut it at the breaker", smoke, vet, no_smoke_alarm];
+    let table: [(Cause, &[&str]); 9] = [
+        (Cause::HeatFailed, &[unplug, scorched, no_smoke_alarm]),
+        (
+            Cause::PowerLost,
+            &[
+                smoke,
+                "The breaker: try it once. If it trips again leave it off and call a licensed electrician.",
+                "First unplug the heaters, then blankets",
+                "Blankets off before heat returns.",
+                no_smoke_alarm,
+            ],
+        ),
+        (Cause::HeatStuckOn, hot),
+        (Cause::TooHot, hot),
+        (Cause::NoRetreat, hot),
+        (Cause::TooCold, &[unplug, scorched]),
+        (Cause::HeatWeak, &[unplug]),
+        (Cause::LightFlickering, &[unplug, "scorched: cut it at the breaker", no_smoke_alarm]),
+        (Cause::RoomCold, &["never unattended, never covered"]),
+    ];
+    for (cause, words) in table {
+        let mut d = Day::new(14, settings(), "2026-03-03T14:00:00Z");
+        d.stands(at("2026-03-03T14:10:35Z"), Finding { urgency: Urgency::Now, ..found(2, cause, d.now.wall) });
+        d.until(at("2026-03-03T14:12:00Z"));
+        let text = d.mails[0].text.replace(" \n", " ").replace('\u{a0}', " ");
+        for word in words.iter().chain(&["Warmside only watches: it switched nothing."]) {
+            assert!(text.contains(word), "{cause:?} lacks {word:?}:\n{text}");
+            let html = d.mails[0].html.replace("&nbsp;", " ");
+            assert!(html.contains(word), "{cause:?} lacks {word:?} in HTML");
+        }
+    }
+}

@@ -61,10 +61,11 @@ pub enum Block {
         size: (f64, f64),
         alt: String,
     },
-    /// A cell a day of each row's week, in HTML only: label, minutes out of band (`None`: not watched).
-    Days {
+    /// Each enclosure's week: a table in plain text; in HTML a cell a day with the numbers below.
+    Weeks {
+        table: Table,
         title: String,
-        rows: Vec<(String, Vec<Option<f64>>)>,
+        weeks: Vec<WeekRow>,
     },
     Button {
         words: &'static str,
@@ -81,6 +82,14 @@ pub struct ReadingRow {
     pub hue: Option<Hue>,
     /// For the bullet, in the site's degrees: the value (if seen), the wanted band. `None`: no bullet.
     pub bullet: Option<(Option<f64>, (f64, f64))>,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct WeekRow {
+    pub label: String,
+    /// Minutes out of band of each day, oldest first; `None`: not watched.
+    pub out_min: Vec<Option<f64>>,
+    pub numbers: String,
 }
 
 #[derive(Clone, Debug, PartialEq)]

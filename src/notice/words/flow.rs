@@ -12,7 +12,7 @@ pub fn text(doc: &Doc) -> String {
     fixed(&mut out, &plain(&doc.headline));
     for block in &doc.blocks {
         // A link belongs to the paragraph before it.
-        if !matches!(block, Block::Button { .. } | Block::Picture { .. } | Block::Days { .. }) {
+        if !matches!(block, Block::Button { .. } | Block::Picture { .. }) {
             out.push('\n');
         }
         match block {
@@ -35,7 +35,8 @@ pub fn text(doc: &Doc) -> String {
                 }
             }
             Block::Table(table) => fixed_table(&mut out, table),
-            Block::Picture { .. } | Block::Days { .. } => {}
+            Block::Picture { .. } => {}
+            Block::Weeks { table, .. } => fixed_table(&mut out, table),
             Block::Button { url, .. } => fixed(&mut out, url),
         }
     }

@@ -60,7 +60,7 @@ fn power_lost(about: &About) -> Phrase {
 fn stuck_on(about: &About) -> Phrase {
     Phrase {
         tails: about.readings("heat stuck on"),
-        what: "Heat goes on where it always let go.".into(),
+        what: "Heat stays on where it used to switch off.".into(),
         likely: join(&["Switch, thermostat or its probe.", &about.plug()]),
         if_left: "It goes on rising. Mail is too slow for this: the cut-out should act first. If it has not, it needs looking at.".into(),
         steps: steps(&[

@@ -1,6 +1,6 @@
 //! HTML beside the text: tables and inline styles, light and dark, nothing loaded, everything escaped.
 
-use super::doc::{Block, Doc, Hue, ReadingRow, Table};
+use super::doc::{Block, Doc, Hue, ReadingRow, Table, WeekRow};
 use std::fmt::Write;
 
 /// Dark colours win by class where the reader asks for them; the inline ones are for readers that drop `<style>`.
@@ -15,7 +15,7 @@ body,.p{background:#181715!important}\
 
 const FONT: &str = "font-family:sans-serif;";
 /// Width of a bullet, px.
-const BULLET: f64 = 200.0;
+const BULLET: f64 = 176.0;
 const DOT: f64 = 5.0;
 
 pub fn html(doc: &Doc, subject: &str) -> String {
@@ -134,12 +134,12 @@ fn write_block(out: &mut String, block: &Block) {
             out,
             format_args!(
                 "<tr><td style=\"{FONT}padding:12px 0 0 0\"><div class=\"s\" style=\"font-size:13px;line-height:18px;color:#5a564f;padding:0 0 4px 0\">{}</div><img src=\"cid:{}\" width=\"{width:.0}\" height=\"{height:.0}\" alt=\"{}\" style=\"display:block;width:100%;max-width:{width:.0}px;height:auto;border:0\"></td></tr>",
-                escape(&super::facts::capital(caption)),
+                escape(caption),
                 escape(cid),
                 escape(alt)
             ),
         ),
-        Block::Days { title, rows } => days(out, title, rows),
+        Block::Weeks { title, weeks, .. } => write_weeks(out, title, weeks),
         Block::Button { words, url } => put(
             out,
             format_args!(
@@ -226,7 +226,7 @@ fn bullet(out: &mut String, value: Option<f64>, (low, high): (f64, f64), (from, 
         edges.extend([dot, dot + DOT]);
     }
     edges.sort_by(f64::total_cmp);
-    out.push_str("<td style=\"padding:4px 12px 4px 0\"><table role=\"presentation\" cellpadding=\"0\" cellspacing=\"0\" border=\"0\" width=\"200\" style=\"width:200px;border-collapse:collapse\"><tr>");
+    out.push_str("<td style=\"padding:4px 0\"><table role=\"presentation\" cellpadding=\"0\" cellspacing=\"0\" border=\"0\" width=\"176\" style=\"width:176px;border-collapse:collapse\"><tr>");
     let mut done = 0i64;
     for pair in edges.windows(2) {
         let [from, to] = pair else { continue };
@@ -261,40 +261,48 @@ fn bullet(out: &mut String, value: Option<f64>, (low, high): (f64, f64), (from, 
 const SOME_MIN: f64 = 15.0;
 const MUCH_MIN: f64 = 60.0;
 
-/// One row an enclosure, one cell a day: empty in band, half out for a while, full out for long, dashed not watched.
-fn days(out: &mut String, title: &str, rows: &[(String, Vec<Option<f64>>)]) {
+/// An enclosure with a cell a day, and its numbers below: empty in band, half out for a while, full out for long, dashed not
+/// watched. A table of all numbers would be wider than a phone.
+fn write_weeks(out: &mut String, title: &str, weeks: &[WeekRow]) {
     put(
         out,
         format_args!(
-            "<tr><td style=\"padding:16px 0 0 0\"><table cellpadding=\"0\" cellspacing=\"0\" border=\"0\" style=\"border-collapse:collapse\"><caption class=\"s\" style=\"{FONT}font-size:13px;line-height:18px;color:#5a564f;text-align:left;padding:0 0 4px 0\">{}</caption>",
+            "<tr><td style=\"padding:16px 0 0 0\"><table cellpadding=\"0\" cellspacing=\"2\" border=\"0\"><caption class=\"s\" style=\"{FONT}font-size:13px;line-height:18px;color:#5a564f;text-align:left;padding:0 0 4px 0\">{}</caption>",
             escape(title)
         ),
     );
-    for (label, cells) in rows {
+    for week in weeks {
         put(
             out,
             format_args!(
-                "<tr><th scope=\"row\" align=\"left\" class=\"i\" style=\"{FONT}font-size:15px;line-height:22px;font-weight:normal;color:#1f1d1a;padding:2px 12px 2px 0;white-space:nowrap\">{}</th>",
-                escape(label)
+                "<tr><th scope=\"row\" align=\"left\" class=\"i\" style=\"{FONT}font-size:15px;line-height:22px;font-weight:normal;color:#1f1d1a;padding:4px 12px 0 0\">{}</th>",
+                escape(&week.label)
             ),
         );
-        for out_min in cells {
+        for out_min in &week.out_min {
             let (style, class, said) = match out_min.filter(|m| m.is_finite()) {
                 None => ("border:1px dashed #847f75", "r", "not watched".to_owned()),
-                Some(m) if m < SOME_MIN => ("border:1px solid #d8d3c8", "r", String::new()),
+                Some(m) if m < SOME_MIN => ("border:1px solid #d8d3c8", "r", "in band".to_owned()),
                 Some(m) if m < MUCH_MIN => {
-                    ("border:1px solid #847f75;border-bottom:8px solid #847f75", "h", minutes(m))
+                    ("border:1px solid #847f75;border-bottom:7px solid #847f75", "h", minutes(m))
                 }
                 Some(m) => ("border:1px solid #1f1d1a;background:#1f1d1a", "fink", minutes(m)),
             };
             put(
                 out,
                 format_args!(
-                    "<td class=\"{class}\" width=\"28\" height=\"18\" title=\"{said}\" style=\"width:28px;height:18px;line-height:8px;font-size:1px;{style}\">&nbsp;</td>"
+                    "<td class=\"{class}\" width=\"20\" height=\"16\" title=\"{said}\" style=\"width:20px;height:16px;line-height:6px;font-size:1px;{style}\">&nbsp;</td>"
                 ),
             );
         }
-        out.push_str("</tr>");
+        put(
+            out,
+            format_args!(
+                "</tr><tr><td colspan=\"{}\" class=\"s\" style=\"{FONT}font-size:13px;line-height:18px;padding:0 0 4px 0;color:#5a564f\">{}</td></tr>",
+                week.out_min.len() + 1,
+                escape(&week.numbers)
+            ),
+        );
     }
     out.push_str("</table></td></tr>");
 }
@@ -356,7 +364,7 @@ mod tests {
             bullet(&mut out, value, (30.0, 32.0), (26.0, 34.0), Some(Hue::Cold));
             let widths: i64 =
                 out.split(" width=\"").skip(2).filter_map(|w| w.split('"').next()?.parse::<i64>().ok()).sum();
-            assert_eq!(widths, 200, "{value:?}");
+            assert_eq!(widths, 176, "{value:?}");
             assert_eq!(out.contains("#1a5a9e"), value.is_some_and(f64::is_finite), "{value:?}");
         }
     }

@@ -226,8 +226,8 @@ impl Subject<'_> {
             ([], unseen) if unseen == all => ". Nothing tells whether they are.".to_owned(),
             ([], 0) => ", and so they are.".to_owned(),
             ([], unseen) => format!(", and so they are, but of {unseen} nothing tells."),
-            (_, 0) => format!(". OTHERWISE: {}", more(lights.differ.clone())),
-            (_, unseen) => format!(". OTHERWISE: {} Of {unseen} nothing tells.", more(lights.differ.clone())),
+            (_, 0) => format!(". DIFFERS: {}", more(lights.differ.clone())),
+            (_, unseen) => format!(". DIFFERS: {} Of {unseen} nothing tells.", more(lights.differ.clone())),
         };
         format!("{planned}{until}{seen}")
     }

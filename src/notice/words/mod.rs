@@ -1,4 +1,4 @@
-//! Puts an incident into a mail: where, deadline, what, readings, likely, if left, do, answer, how sure, tried, next.
+//! Puts an incident into a mail: where, deadline, what, readings, likely, if left, do, answer, how sure, next.
 
 pub mod doc;
 pub mod facts;
@@ -122,7 +122,6 @@ fn asks(t: &Telling, about: &About, phrase: &Phrase, doc: &mut Doc) {
     answer(t, doc);
     doc.picture = picture::put(t, doc);
     doc.say("How sure", how_sure(t, about, &facts));
-    doc.say("Tried", format!("Nothing. {ONLY_WATCHES}"));
     doc.say("Next", next(t));
     if t.incident.urgency() == Urgency::Now {
         let phones = t.settings.keepers.iter().filter_map(|k| Some(format!("{}: {}", k.name, k.phone.as_ref()?)));

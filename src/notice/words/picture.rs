@@ -19,6 +19,8 @@ const AHEAD: Span = Span::h(1);
 const GUESS: Span = Span::min(30);
 /// A slope below this is no guess worth drawing, K/min.
 const STEADY: f64 = 0.01;
+/// A limit farther from what is drawn is left out, K.
+const NEAR_K: f64 = 4.0;
 /// Fewer points are no picture.
 const LEAST_POINTS: usize = 5;
 
@@ -53,6 +55,12 @@ pub fn put(t: &Telling, doc: &mut Doc) -> Option<Picture> {
         let stroke = if i == 0 { Stroke::Solid } else { Stroke::Dashed };
         trace.lines.push(Line { points: points.clone(), spread: Vec::new(), stroke });
     }
+    // A guess does not stretch the scale; a limit that is near belongs on it.
+    let (low, high) = trace.own_scale();
+    let near = trace.limits.iter().filter(|l| (low - NEAR_K..=high + NEAR_K).contains(*l));
+    let (low, high) = near.fold((low, high), |(a, b), l| (a.min(l - 1.0), b.max(l + 1.0)));
+    trace.scale = Some((low.floor(), high.ceil()));
+    let limit_shown = trace.limits.iter().any(|l| (low..=high).contains(l));
     let seen = scene.at(*first, Quantity::Temperature).filter(|p| !p.silent);
     let pace = seen.and_then(|p| Some((p.value?, p.slope?))).filter(|(_, s)| s.is_finite() && s.abs() > STEADY);
     if let (Some((celsius, slope)), true) = (pace, t.incident.ended.is_none()) {
@@ -62,12 +70,14 @@ pub fn put(t: &Telling, doc: &mut Doc) -> Option<Picture> {
     let began = t.incident.since().wall;
     trace.moments.push((began, format!("{} began", t.local.time(began))));
     let drawing = trace.draw();
-    let who = if t.scenes.len() > 1 { format!("{}, the first of them: ", scene.label()) } else { String::new() };
+    let several = t.scenes.len() > 1;
+    let who = if several { format!("{}, the first of them. ", scene.label()) } else { String::new() };
+    let limit = if limit_shown { format!(" Line across: limit of the {}.", first.label()) } else { String::new() };
     let dashed = past.lines.get(1).map_or(String::new(), |(place, _)| format!(" Dashed: {}.", place.label()));
     // Unique in the world (RFC 2392): no two mails of one incident are made in one millisecond.
     let cid = format!("trace.{}.{}@warmside", t.incident.id, now.as_ms());
     doc.blocks.push(Block::Picture {
-        caption: format!("{who}the last hours. Solid: {}.{dashed} Grey: wanted.", first.label()),
+        caption: format!("{who}The last hours. Solid: {}.{dashed} Grey: wanted.{limit}", first.label()),
         cid: cid.clone(),
         size: (drawing.width, drawing.height),
         alt: format!("{who}{}", spoken(&past, points, t.local, now)),

@@ -55,7 +55,7 @@ fn ended_tails(about: &About, n: usize) -> Vec<String> {
     match about.celsius().filter(|_| n == 1) {
         Some(c) => {
             let value = format!("{} {}", about.local.bare(c), about.local.degrees.letter());
-            vec![format!("{calm}, {value}"), format!("ended, {value}"), "ended".to_owned()]
+            vec![format!("{calm}, {value}"), calm, format!("ended, {value}"), "ended".to_owned()]
         }
         None => vec![calm, "ended".to_owned()],
     }

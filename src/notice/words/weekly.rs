@@ -1,7 +1,7 @@
 //! The weekly letter: what happened, who talks most, and each enclosure's week in a line and a row of cells.
 
 use super::Mail;
-use super::doc::{Block, Table};
+use super::doc::{Block, Table, WeekRow};
 use super::letters::{Subject, letter, more};
 use super::subject::fit;
 use super::{ONLY_WATCHES, finish};
@@ -39,10 +39,10 @@ pub fn weekly(s: &Subject) -> Mail {
     doc.say("Last drill", s.drill());
     let (shown, rest) = worth_a_line(&weeks);
     if !shown.is_empty() {
-        doc.blocks.push(Block::Table(table(&shown, local)));
-        let rows = shown.iter().filter(|w| !w.out_min.is_empty()).map(|w| (w.label.clone(), w.out_min.clone()));
+        let table = table(&shown, local);
+        let weeks = shown.iter().zip(&table.rows).map(|(w, row)| week_row(w, row)).collect();
         let title = "Day by day, oldest first. Empty: in band; half: some minutes out; full: an hour or more; dashed: not watched";
-        doc.blocks.push(Block::Days { title: title.to_owned(), rows: rows.collect() });
+        doc.blocks.push(Block::Weeks { table, title: title.to_owned(), weeks });
     }
     doc.say("The others", rest);
     let next = s.next.map_or(String::new(), |at| format!("Next letter: {}, {}. ", local.date(at), local.time(at)));
@@ -90,6 +90,19 @@ fn worth_a_line(weeks: &[Week]) -> (Vec<&Week>, String) {
         rest += &format!(" {left} more differ, and are shown on the page only.");
     }
     (all.into_iter().take(shown).collect(), rest)
+}
+
+/// The numbers of a row of the table, each with its name; what is not known is left out.
+fn week_row(week: &Week, row: &[String]) -> WeekRow {
+    let names = ["", "in band", "hot end", "cool end", "heat", "", "light as planned"];
+    let mut numbers: Vec<String> = Vec::new();
+    for (name, number) in names.iter().zip(row).filter(|(name, number)| !name.is_empty() && *number != "-") {
+        numbers.push(format!("{name} {number}").replace(' ', "\u{a0}"));
+        if let (&"heat", Some(change)) = (name, row.get(5).filter(|c| *c != ".")) {
+            numbers.push(format!("{change} since its beginning"));
+        }
+    }
+    WeekRow { label: week.label.clone(), out_min: week.out_min.clone(), numbers: numbers.join(", ") }
 }
 
 fn table(weeks: &[&Week], local: &Local) -> Table {
@@ -160,7 +173,13 @@ impl Subject<'_> {
             .tally
             .mails
             .iter()
-            .map(|(id, (all, now))| format!("{all} to {}, of these {now} urgent", name(id)))
+            .map(|(id, (all, now))| {
+                if *now == 0 {
+                    format!("{all} to {}", name(id))
+                } else {
+                    format!("{all} to {}, of these {now} urgent", name(id))
+                }
+            })
             .collect();
         if each.is_empty() { "None.".to_owned() } else { more(each) }
     }
