@@ -42,9 +42,11 @@ impl Thread {
     pub fn interval(&self, urgency: Urgency, settings: &Settings) -> Span {
         let (base, slowest) = match urgency {
             Urgency::Now => (settings.repeat_now, 16),
+            // The daily letter names what is open each morning: a thread of its own need not say it daily for months.
+            _ if settings.daily.is_some() => (settings.repeat_today, 28),
             _ => (settings.repeat_today, 4),
         };
-        let slower = 1i64 << (self.repeats / 2).min(4);
+        let slower = 1i64 << (self.repeats / 2).min(5);
         Span::ms(base.as_ms().max(60_000).saturating_mul(slower.min(slowest)))
     }
 
