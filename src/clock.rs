@@ -47,6 +47,11 @@ impl Clock {
         Clock { started: Instant::now(), base: from, forward_ms: AtomicI64::new(0), speed: Some(speed) }
     }
 
+    /// Whether the wall clock is the machine's.
+    pub fn is_real(&self) -> bool {
+        self.speed.is_none()
+    }
+
     pub fn now(&self) -> Now {
         let gone = self.started.elapsed();
         let now = match self.speed {
@@ -69,6 +74,12 @@ impl Clock {
 pub fn ticks() -> Duration {
     static FIRST: OnceLock<Instant> = OnceLock::new();
     FIRST.get_or_init(Instant::now).elapsed()
+}
+
+/// Time since the machine booted, suspended or not: `/proc/uptime` of Linux. `None` where there is no such file.
+pub fn up() -> Option<Span> {
+    let text = std::fs::read_to_string("/proc/uptime").ok()?;
+    text.split_whitespace().next()?.parse().ok().map(Span::from_s)
 }
 
 /// The machine's wall clock, for file names and log lines; the engine is handed a [`Clock`]'s.

@@ -2,6 +2,7 @@
 //!
 //! Nothing a server sends can make us keep more than [`LONGEST_LINE`] and [`MOST_BYTES`]; every wait has its limit.
 
+use crate::terms::time::Wall;
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use std::time::Duration;
@@ -20,6 +21,8 @@ pub struct Session<S> {
     limit: Duration,
     /// The mailbox has changed since we last asked.
     pub news: bool,
+    /// The last wait was ended by news: what is new has come just now.
+    pub waited: bool,
 }
 
 /// One response: its text with each literal left out, and the literals.
@@ -34,7 +37,7 @@ type Result<T> = std::result::Result<T, String>;
 impl<S: AsyncRead + AsyncWrite + Unpin> Session<S> {
     /// Greets and logs in. `limit`: for each command.
     pub async fn begin(stream: S, limit: Duration, user: &str, password: &str) -> Result<Session<S>> {
-        let mut session = Session { stream: BufReader::new(stream), tag: 0, limit, news: false };
+        let mut session = Session { stream: BufReader::new(stream), tag: 0, limit, news: false, waited: false };
         let greeting = within(limit, session.response()).await?;
         if !greeting.text.starts_with("* OK") {
             return Err(format!("refused: {}", short(&greeting.text)));
@@ -92,6 +95,12 @@ impl<S: AsyncRead + AsyncWrite + Unpin> Session<S> {
         Ok(responses.into_iter().filter(|r| r.text.contains(" FETCH ")).find_map(|r| r.literals.into_iter().next()))
     }
 
+    /// When the server took a mail in, by its own clock (RFC 3501, INTERNALDATE).
+    pub async fn arrived_at(&mut self, uid: u32) -> Result<Option<Wall>> {
+        let responses = self.command(&format!("UID FETCH {uid} (INTERNALDATE)")).await?;
+        Ok(responses.iter().find_map(|r| internal_date(&r.text)))
+    }
+
     pub async fn mark_seen(&mut self, uid: u32) -> Result<()> {
         self.command(&format!("UID STORE {uid} +FLAGS.SILENT (\\Seen)")).await.map(drop)
     }
@@ -107,6 +116,7 @@ impl<S: AsyncRead + AsyncWrite + Unpin> Session<S> {
                 }
                 self.note(&response.text);
                 if self.news {
+                    self.waited = true;
                     return Ok(());
                 }
             }
@@ -196,6 +206,14 @@ impl<S: AsyncRead + AsyncWrite + Unpin> Session<S> {
 fn literal(line: &str) -> Option<(&str, usize)> {
     let (before, size) = line.strip_suffix('}')?.rsplit_once('{')?;
     Some((before, size.trim_end_matches('+').parse().ok()?))
+}
+
+/// `INTERNALDATE "17-Jul-1996 02:44:25 -0700"` in a response.
+fn internal_date(text: &str) -> Option<Wall> {
+    let date = text.split_once("INTERNALDATE \"")?.1.split_once('"')?.0;
+    // RFC 5322 has spaces where RFC 3501 has hyphens; the zone keeps its own.
+    let date = mail_parser::DateTime::parse_rfc822(&date.replacen('-', " ", 2))?;
+    date.is_valid().then(|| Wall::from_ms(date.to_timestamp() * 1_000))
 }
 
 fn quoted(text: &str) -> Result<String> {

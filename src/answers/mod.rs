@@ -15,6 +15,7 @@ mod tls;
 mod tests;
 
 use crate::notice::message_id::Seal;
+use crate::terms::time::Wall;
 use imap::Session;
 use judge::{Bench, Verdict};
 use std::time::Duration;
@@ -29,6 +30,8 @@ pub enum Heard {
     Bounced { notice: String, why: String },
     /// A reply that does not count, for the log.
     Ignored { notice: String, why: &'static str },
+    /// The mail server dated a mail that came in while we listened: its clock, now.
+    Dated(Wall),
     /// The mailbox cannot be read, in words without secrets; told once until it changes.
     Failing(String),
     /// It can again.
@@ -143,6 +146,8 @@ impl Answers {
         session: &mut Session<S>,
         validity: u32,
     ) -> Result<(), String> {
+        // What came after a look at a mailbox that is watched has just come.
+        let fresh = std::mem::take(&mut session.waited) && self.judged.is_some();
         let highest = self.judged.map_or(0, |(_, uid)| uid);
         let what = match self.judged {
             Some((_, uid)) => format!("UID {}:*", uid.saturating_add(1)),
@@ -153,6 +158,9 @@ impl Answers {
             // `n:*` names the last mail even when its UID is less than n.
             if self.judged.is_some() && uid <= highest {
                 continue;
+            }
+            if fresh && let Some(at) = session.arrived_at(uid).await? {
+                (self.opening.hear)(Heard::Dated(at));
             }
             self.weigh(session, uid).await?;
             last = last.max(uid);

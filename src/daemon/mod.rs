@@ -5,6 +5,7 @@
 
 mod acting;
 mod beat;
+mod clocks;
 mod outbox;
 pub mod outpost;
 mod parts;

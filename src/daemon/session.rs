@@ -1,6 +1,7 @@
 //! One house under one configuration: the loop between the edges and the engine.
 
 use super::beat::Beating;
+use super::clocks::{Clocks, Shown};
 use super::pulse::{PARTS, Pulse};
 use super::upkeep::Asking;
 use super::{Error, Seen, Setup, Signals, parts, tell_system};
@@ -20,7 +21,7 @@ use crate::page;
 use crate::post::Report;
 use crate::store::reader::Reader;
 use crate::store::{Store, Told};
-use crate::terms::time::{Mono, Wall};
+use crate::terms::time::{Mono, Span, Wall};
 use sd_notify::NotifyState;
 use std::collections::VecDeque;
 use std::path::Path;
@@ -75,6 +76,10 @@ pub struct Session {
     pub(super) pulse: Pulse<{ PARTS.len() }>,
     pub(super) beating: Beating,
     pub(super) asking: Asking,
+    /// How long nobody watched before we began; told once.
+    pub(super) away: Option<Span>,
+    /// `None`: no real clock, or a machine that does not say how long it has been up.
+    pub(super) clocks: Option<Clocks>,
     pub(super) dropped: u64,
     pub(super) saved_at: Duration,
     pub(super) mailed: bool,
@@ -123,6 +128,8 @@ impl Session {
             pulse: Pulse::new(ticks()),
             beating: Beating::start(config.outpost.as_ref()).map_err(Error::Config)?,
             asking: Asking::default(),
+            away: found.last.filter(|_| setup.real).map(|last| now.wall.since(last.wall)),
+            clocks: shown(&setup.clock).map(|shown| Clocks::new(found.last.map(|last| last.wall), shown)),
             dropped: 0,
             saved_at: ticks(),
             mailed: false,
@@ -141,6 +148,9 @@ impl Session {
         signals: &mut Signals,
         reload: &(dyn Fn() -> Result<Config, String> + Send),
     ) -> Ending {
+        if let Some(away) = self.away.take() {
+            self.handle(Event::Away(away));
+        }
         let mut tick = interval(TICK);
         let mut show = interval(SHOW);
         tick.set_missed_tick_behavior(MissedTickBehavior::Delay);
@@ -332,6 +342,11 @@ impl Session {
             }
             Heard::Bounced { notice, why } => self.handle(Event::Post { notice, outcome: PostOutcome::Refused(why) }),
             Heard::Ignored { notice, why } => tracing::info!("a reply to mail {notice} does not count: {why}"),
+            Heard::Dated(date) => {
+                if let Some((clocks, shown)) = self.clocks.as_mut().zip(shown(&self.clock)) {
+                    clocks.server_says(date, shown);
+                }
+            }
             Heard::Failing(why) => tracing::warn!("answers by mail are not heard: {why}"),
             Heard::Healthy => tracing::info!("answers by mail are heard"),
         }
@@ -375,6 +390,13 @@ impl Session {
         };
         let _ = asked.reply.send(reply);
     }
+}
+
+/// What the machine's clocks show; a scaled clock has nothing to be held against.
+pub(super) fn shown(clock: &Clock) -> Option<Shown> {
+    let now = clock.now();
+    let up = crate::clock::up().filter(|_| clock.is_real())?;
+    Some(Shown { wall: now.wall, mono: now.mono, up })
 }
 
 /// The new configuration, or nothing when it has faults: then the old one goes on.

@@ -1,13 +1,13 @@
 //! What nobody tells by itself, looked at every few seconds: drops, debts, snapshots, and whether every part still moves.
 
 use super::pulse::PARTS;
-use super::session::{Session, packed};
+use super::session::{Session, packed, shown};
 use super::tell_system;
 use crate::clock::ticks;
 use crate::engine::event::Event;
 use crate::page;
 use crate::store;
-use crate::terms::time::Wall;
+use crate::terms::time::{Span, Wall};
 use sd_notify::NotifyState;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -16,6 +16,9 @@ use std::time::Duration;
 /// Between two snapshots of what was learned, and the least of it after a mail.
 const SNAPSHOT: Duration = Duration::from_secs(600);
 const SNAPSHOT_AFTER_MAIL: Duration = Duration::from_secs(60);
+
+/// Why the store's gap is there.
+const ASLEEP: &str = "this machine slept";
 
 /// The page may have one part in so many of the loop's time.
 const SHARE: u32 = 50;
@@ -39,6 +42,7 @@ impl Session {
         if let Some(heard) = self.beating.news(now) {
             self.handle(Event::Outpost(heard));
         }
+        self.look_at_the_clocks();
         self.asking.ask(&self.store, self.clock.now().wall);
         let rounds = [self.link.rounds(), self.asking.rounds(), self.post.rounds.load(Ordering::Relaxed)];
         match self.pulse.feel(rounds, now) {
@@ -53,6 +57,21 @@ impl Session {
                 let part = PARTS.get(part).copied().unwrap_or_default();
                 tracing::error!("{part} stands still; the watchdog is not fed");
             }
+        }
+    }
+
+    fn look_at_the_clocks(&mut self) {
+        let Some((clocks, shown)) = self.clocks.as_mut().zip(shown(&self.clock)) else { return };
+        let (slept, off) = (clocks.slept(shown), clocks.judge(shown));
+        if let Some(slept) = slept {
+            tracing::warn!("this machine slept for {slept}; nobody watched meanwhile");
+            drop(self.store.gap_begins(shown.wall + (Span::ZERO - slept), ASLEEP));
+            drop(self.store.gap_ends(shown.wall, ASLEEP));
+            self.handle(Event::Away(slept));
+        }
+        if let Some(off) = off {
+            tracing::warn!("this machine's clock is off by {off}");
+            self.handle(Event::ClockOff(off));
         }
     }
 

@@ -27,6 +27,8 @@ pub enum Event<'a> {
     ClockOff(Span),
     /// Whether the outpost outside hears our beat; why it has not done so for long.
     Outpost(Result<(), String>),
+    /// Nobody watched for this long until now: we were not running, or the machine slept.
+    Away(Span),
 }
 
 /// Who says it, and what.

@@ -31,13 +31,16 @@ use crate::reading::{Reading, Slot, Target};
 use crate::terms::id::EnclosureIx;
 use crate::terms::place::Place;
 use crate::terms::quantity::Quantity;
-use crate::terms::time::{Mono, Now};
+use crate::terms::time::{Mono, Now, Span};
 use effect::Effect;
 use event::Event;
 use settings::Settings;
 use std::sync::Arc;
 use timers::{Sleeper, Timers};
 use world::{Held, World};
+
+/// Slewing and reading two clocks one after the other part them by less.
+const CLOCKS_MAY_PART: Span = Span::s(5);
 
 /// The whole of Warmside between a message and a mail.
 #[derive(Debug)]
@@ -67,7 +70,8 @@ impl Engine {
             heard: Vec::new(),
             changes: Vec::new(),
             steps: Vec::new(),
-            stirred: false,
+            // The letters' plan is stored at once: a death in the minute of the first one must not lose it.
+            stirred: true,
         };
         engine.wish_all();
         engine
@@ -76,6 +80,9 @@ impl Engine {
     /// Takes one event; pushes what the world is asked to do.
     pub fn handle(&mut self, event: Event<'_>, now: Now, out: &mut Vec<Effect>) {
         let now = Now { mono: now.mono.max(self.world.now.mono), wall: now.wall };
+        if has_stepped(self.world.now, now) {
+            self.wish_by_wall(now);
+        }
         self.world.now = now;
         match event {
             Event::Message { topic, payload, retained } => self.message(topic, payload, retained, now, out),
@@ -91,6 +98,7 @@ impl Engine {
             Event::Store(outcome) => self.stored(outcome, now),
             Event::ClockOff(by) => self.clock_off(by, now),
             Event::Outpost(heard) => self.outpost(heard, now),
+            Event::Away(length) => self.away(length, now),
         }
         self.wake_due(now);
         self.settle(now, out);
@@ -214,6 +222,14 @@ impl Engine {
         self.world.feed.judge(known, speaking, now, &mut self.changes);
     }
 
+    /// Who sleeps until an hour of the day is asked again: the clock on the wall was set, or the machine slept.
+    fn wish_by_wall(&mut self, now: Now) {
+        for ix in (0..self.world.dens.len()).filter_map(|ix| u16::try_from(ix).ok()) {
+            self.timers.wish(Sleeper::Enclosure(EnclosureIx(ix)), Some(now.mono));
+        }
+        self.timers.wish(Sleeper::Desk, Some(now.mono));
+    }
+
     fn wish_all(&mut self) {
         for ix in 0..self.world.dens.len() {
             let Ok(ix) = u16::try_from(ix).map(EnclosureIx) else { return };
@@ -226,6 +242,12 @@ impl Engine {
         self.timers.wish(Sleeper::Incidents, self.book.next_wake());
         self.timers.wish(Sleeper::Desk, self.desk.next_wake(&self.book));
     }
+}
+
+/// Whether the wall clock moved otherwise than the monotonic one since the last entry.
+fn has_stepped(before: Now, now: Now) -> bool {
+    let apart = now.wall.since(before.wall).as_ms() - now.mono.since(before.mono).as_ms();
+    apart.abs() > CLOCKS_MAY_PART.as_ms()
 }
 
 /// Whether an enclosure is suppressed by design.

@@ -15,6 +15,13 @@ use std::collections::BTreeSet;
 /// A wall clock that is off by less than this harms nobody.
 const CLOCK_MAY_BE_OFF: Span = Span::min(2);
 
+/// Being away for less is nobody's business.
+const AWAY_IS_NOTED: Span = Span::min(5);
+/// Mail that is put off for less than this is weather: greylisting commonly takes five minutes (common practice, no source).
+const MAIL_MAY_BE_DEFERRED: Span = Span::min(6);
+/// That a mail was given up stands for at least so long.
+const GIVEN_UP_STANDS: Span = Span::min(10);
+
 impl Engine {
     /// Everything that has changed in this entry becomes one commit, or nothing.
     pub(super) fn settle(&mut self, now: Now, out: &mut Vec<Effect>) {
@@ -49,20 +56,29 @@ impl Engine {
     pub(super) fn posted(&mut self, notice: &str, outcome: PostOutcome, now: Now) {
         match outcome {
             PostOutcome::Accepted => {
-                self.world.edges.last_accepted = Some(now.wall);
-                if self.world.edges.post_failing.take().is_some() {
+                let edges = &mut self.world.edges;
+                edges.last_accepted = Some(now.wall);
+                // That others are taken does not mend the one that was given up: that is told first.
+                let given_up = edges.post_given_up.is_some_and(|at| now.mono.since(at) < GIVEN_UP_STANDS);
+                if !given_up && edges.post_failing.take().is_some() {
+                    (edges.post_failing_since, edges.post_given_up) = (None, None);
                     self.calm_site(Cause::PostFailing);
                 }
             }
             PostOutcome::Deferred(why) => {
-                // One failed try is weather (greylisting); the second of any mail in a row is a finding.
-                if self.world.edges.post_failing.replace(why.clone()).is_some() {
+                let edges = &mut self.world.edges;
+                edges.post_failing = Some(why.clone());
+                let since = *edges.post_failing_since.get_or_insert(now.mono);
+                if now.mono.since(since) >= MAIL_MAY_BE_DEFERRED {
                     self.stand_site(Cause::PostFailing, Urgency::Now, why, now);
                 }
             }
             PostOutcome::Refused(why) => {
                 let words = format!("mail {notice} was given up: {why}");
-                self.world.edges.post_failing = Some(words.clone());
+                let edges = &mut self.world.edges;
+                edges.post_failing = Some(words.clone());
+                edges.post_failing_since.get_or_insert(now.mono);
+                edges.post_given_up = Some(now.mono);
                 self.stand_site(Cause::PostFailing, Urgency::Now, words, now);
             }
         }
@@ -92,7 +108,7 @@ impl Engine {
             return self.calm_site(Cause::ClockWrong);
         }
         let way = if by > Span::ZERO { "ahead of" } else { "behind" };
-        let words = format!("this machine's clock is {off} {way} the clocks of the servers that it talks to");
+        let words = format!("this machine's clock is {off} {way} the true time, as far as that is known");
         self.stand_site(Cause::ClockWrong, Urgency::Today, words, now);
     }
 
@@ -102,6 +118,15 @@ impl Engine {
             Ok(()) => self.calm_site(Cause::OutpostSilent),
             Err(why) => self.stand_site(Cause::OutpostSilent, Urgency::Today, why, now),
         }
+    }
+
+    /// A gap for the page and the daily mail; a short one is a restart by hand or an update.
+    pub(super) fn away(&mut self, length: Span, now: Now) {
+        if length < AWAY_IS_NOTED {
+            return;
+        }
+        self.world.feed.away(now.wall + (Span::ZERO - length), length);
+        self.stand_site(Cause::WatcherRestarted, Urgency::Note, format!("nobody watched for {length}"), now);
     }
 
     fn stand_site(&mut self, cause: Cause, urgency: Urgency, words: String, now: Now) {

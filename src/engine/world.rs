@@ -15,7 +15,7 @@ use crate::finding::{Change, Key, Subject};
 use crate::incident::house::{House, Member};
 use crate::reading::links::Links;
 use crate::terms::id::{EnclosureIx, RoomIx};
-use crate::terms::time::{Now, Span, Wall};
+use crate::terms::time::{Mono, Now, Span, Wall};
 use crate::trust::watch::Watch as Trust;
 use std::sync::Arc;
 
@@ -37,6 +37,9 @@ pub struct RoomNow {
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Edges {
     pub post_failing: Option<String>,
+    /// The first failure since a mail was last taken, and the last that was given up.
+    pub post_failing_since: Option<Mono>,
+    pub post_given_up: Option<Mono>,
     pub last_accepted: Option<Wall>,
     pub waiting: u32,
     pub store_failing: Option<String>,

@@ -38,13 +38,18 @@ impl Feed {
 
     pub fn link_up(&mut self, now: Now, out: &mut Vec<Change>) {
         if let Some(lost) = self.lost.take() {
-            if self.gaps.len() == GAPS_KEPT {
-                self.gaps.remove(0);
-            }
-            self.gaps.push(Gap { from: lost.wall, length: now.mono.since(lost.mono) });
+            self.away(lost.wall, now.mono.since(lost.mono));
         }
         self.up = Some(now);
         self.calm(out);
+    }
+
+    /// A stretch in which nobody listened.
+    pub fn away(&mut self, from: Wall, length: Span) {
+        if self.gaps.len() == GAPS_KEPT {
+            self.gaps.remove(0);
+        }
+        self.gaps.push(Gap { from, length });
     }
 
     /// Any message, linked or not.

@@ -19,6 +19,7 @@ pub enum Family {
     Sight,
     /// The watcher itself.
     Watcher,
+    Post,
 }
 
 pub const fn family(cause: Cause) -> Family {
@@ -45,11 +46,9 @@ pub const fn family(cause: Cause) -> Family {
         | Cause::ProbesSwapped
         | Cause::UnitChanged
         | Cause::FeedSilent => Family::Sight,
-        Cause::PostFailing
-        | Cause::StoreFailing
-        | Cause::ClockWrong
-        | Cause::OutpostSilent
-        | Cause::WatcherRestarted => Family::Watcher,
+        // A disk and a mail server are mended by different hands: one must not hide the other.
+        Cause::PostFailing => Family::Post,
+        Cause::StoreFailing | Cause::ClockWrong | Cause::OutpostSilent | Cause::WatcherRestarted => Family::Watcher,
     }
 }
 

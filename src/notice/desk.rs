@@ -81,7 +81,7 @@ pub struct Desk {
 impl Desk {
     pub fn new(settings: Settings, now: Now) -> Desk {
         let local = Local::new(&settings.time_zone, settings.degrees);
-        let mut desk = Desk { settings, local, memory: Memory::default(), clocks: now, changed: false };
+        let mut desk = Desk { settings, local, memory: Memory::default(), clocks: now, changed: true };
         desk.plan_letters(now);
         desk
     }

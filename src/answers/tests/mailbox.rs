@@ -81,6 +81,10 @@ async fn serve(stream: DuplexStream, mailbox: Arc<Mutex<Mailbox>>, idles: bool, 
                 };
                 out.extend(format!("* SEARCH {}\r\n", found.join(" ")).bytes());
             }
+            ["UID", "FETCH", uid, "(INTERNALDATE)"] => {
+                let date = "17-Jul-2026 02:44:25 -0700";
+                out.extend(format!("* 1 FETCH (UID {uid} INTERNALDATE \"{date}\")\r\n").bytes());
+            }
             ["UID", "FETCH", uid, part] => {
                 let mail = mailbox.lock().unwrap().mails.get(&uid.parse().unwrap()).cloned().unwrap_or_default();
                 let mail = mail.replace('\n', "\r\n");
@@ -143,12 +147,16 @@ async fn answers_are_heard_at_once_and_strangers_mail_is_left_alone() {
         // While it waits: an automatic reply, then an answer.
         let away = reply(&format!("Auto-Submitted: auto-replied\n{PLAIN}"), "HAVE IT\n");
         mailbox.lock().unwrap().mails.insert(8, away);
-        until(|| heard.lock().unwrap().len() == 2).await;
+        until(|| mailbox.lock().unwrap().seen.len() == 2).await;
         mailbox.lock().unwrap().mails.insert(9, reply(PLAIN, "Have it!\n"));
         until(|| mailbox.lock().unwrap().seen.len() == 3).await;
         listening.abort();
         let answer = Heard::Answer { keeper: "ines".into(), notice: "7Q.1".into() };
-        let heard = heard.lock().unwrap();
+        let (dates, heard): (Vec<_>, Vec<_>) =
+            heard.lock().unwrap().iter().cloned().partition(|h| matches!(h, Heard::Dated(_)));
+        // 09:44:25 UTC. Only what an IDLE announced is known to have come just now.
+        let date = Heard::Dated(crate::terms::time::Wall::parse_rfc3339("2026-07-17T09:44:25Z").unwrap());
+        assert_eq!(dates, vec![date; if idles { 2 } else { 0 }]);
         assert_eq!(heard[0], answer);
         assert!(matches!(&heard[1], Heard::Ignored { notice, .. } if notice == "7Q.1"));
         assert_eq!(heard[2..], [answer]);

@@ -56,7 +56,7 @@ pub fn phrase(about: &About) -> Phrase {
         Family::Heat => heat::phrase(about),
         Family::Light | Family::Humidity => light_and_air::phrase(about),
         Family::Sight => sight::phrase(about),
-        Family::Watcher => watcher::phrase(about),
+        Family::Watcher | Family::Post => watcher::phrase(about),
     }
 }
 
