@@ -1,6 +1,8 @@
 //! What must hold of any world, judged from the truth and from the mails that arrived, by rules written without the engine.
 
-use super::world::{ENCLOSURES, Mark, Stretch, World};
+use crate::chance::Mark;
+use crate::reference;
+use crate::world::{AT_MOST, ENCLOSURES, Stretch, Truth, World};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// What is wrong with a run, in words.
@@ -10,13 +12,25 @@ pub type Complaint = String;
 const HOT_WITHIN: i64 = 25;
 /// A silent probe is known within so many.
 const SILENT_WITHIN: i64 = 90;
+/// A link that is known to be lost is told within so many ticks; one that looks alive, when the probes are missed.
+const TOLD_WITHIN: i64 = 12;
+const UNTOLD_WITHIN: i64 = 35;
+/// A probe's rhythm is known after so many ticks of listening; until then its silence is told within so many.
+const RHYTHM_KNOWN_AFTER: i64 = 200;
+const UNKNOWN_SILENT_WITHIN: i64 = 200;
+/// `post-failing` that stands is not raised anew for each mail.
+const TOLD_BEFORE: i64 = 600;
 /// A thing may be mailed for so long after it was true.
 const LINGERS: i64 = 240;
 
 pub fn judge(world: &World) -> Vec<Complaint> {
     let mut said = Vec::new();
     names_are_kept(world, &mut said);
+    nothing_comes_too_often(world, &mut said);
+    caps_hold(world, &mut said);
+    refusals_are_told(world, &mut said);
     hot_is_mailed(world, &mut said);
+    reference::judge(world, &mut said);
     silence_is_mailed(world, &mut said);
     nothing_is_invented(world, &mut said);
     letters_come(world, &mut said);
@@ -27,11 +41,11 @@ pub fn judge(world: &World) -> Vec<Complaint> {
     said
 }
 
-fn word<'a>(notice: &'a serde_json::Value, key: &str) -> &'a str {
+pub fn word<'a>(notice: &'a serde_json::Value, key: &str) -> &'a str {
     notice[key].as_str().unwrap_or_default()
 }
 
-fn concerns(notice: &serde_json::Value, enclosure: usize) -> bool {
+pub fn concerns(notice: &serde_json::Value, enclosure: usize) -> bool {
     let id = format!("e{enclosure}");
     notice["enclosures"].as_array().is_some_and(|list| list.iter().any(|e| e.as_str() == Some(&id)))
 }
@@ -41,12 +55,14 @@ fn names_are_kept(world: &World, said: &mut Vec<Complaint>) {
     let mut content: BTreeMap<&str, String> = BTreeMap::new();
     let mut names: BTreeMap<String, &str> = BTreeMap::new();
     let mut raised: BTreeMap<&str, BTreeSet<&str>> = BTreeMap::new();
-    for (_, name, notice) in &world.arrived {
+    for (_, name, notice) in world.arrived.iter().filter(|(_, name, _)| !world.mailing.unwritten.contains(name)) {
         let text = notice.to_string();
         if content.insert(name, text.clone()).is_some_and(|before| before != text) {
             said.push(format!("{name} has two contents"));
         }
-        if names.insert(text, name).is_some_and(|before| before != name) {
+        // A clock that is set back may write one moment twice.
+        let set = world.marks.contains(&Mark::ClockStepped);
+        if !set && names.insert(text, name).is_some_and(|before| before != name) {
             said.push(format!("{name} came under two names"));
         }
         if word(notice, "event") == "raised" {
@@ -58,6 +74,47 @@ fn names_are_kept(world: &World, said: &mut Vec<Complaint>) {
     );
 }
 
+/// A mail comes once, and again only when nobody could know that it had come.
+fn nothing_comes_too_often(world: &World, said: &mut Vec<Complaint>) {
+    let mut times: BTreeMap<&str, usize> = BTreeMap::new();
+    for (_, name, _) in &world.arrived {
+        *times.entry(name).or_default() += 1;
+    }
+    for (name, times) in times {
+        let may = 1 + world.mailing.may_repeat.get(name).copied().unwrap_or(0);
+        if times > may && !world.mailing.unwritten.contains(name) {
+            said.push(format!("{name} came {times} times, and {may} would have done"));
+        }
+    }
+}
+
+/// The hour's measure holds for all but the first `now` of an incident and the letters.
+fn caps_hold(world: &World, said: &mut Vec<Complaint>) {
+    let counted = |n: &serde_json::Value| {
+        let asks = ["raised", "worse", "repeated", "handed-on"].contains(&word(n, "event"));
+        asks && !(word(n, "event") == "raised" && word(n, "urgency") == "now")
+    };
+    let ticks: Vec<i64> = world.written.iter().filter(|(_, n)| counted(n)).map(|(tick, _)| *tick).collect();
+    for hour in ticks.windows(AT_MOST + 1) {
+        let (first, last) = (hour[0], hour[AT_MOST]);
+        if last - first < 60 && !world.kills.iter().any(|k| (first..=last).contains(k)) {
+            said.push(format!("{} mails from {first} to {last}", AT_MOST + 1));
+        }
+    }
+}
+
+/// A mail that was given up is told of: by mail when others go through, and on the page.
+fn refusals_are_told(world: &World, said: &mut Vec<Complaint>) {
+    for (tick, _) in &world.mailing.refused {
+        let near = |at: &i64| (tick - TOLD_BEFORE..tick + 5).contains(at);
+        let told = world.written.iter().any(|(at, n)| near(at) && word(n, "cause") == "post-failing");
+        let lost = world.kills.iter().any(|k| (*tick..tick + 5).contains(k));
+        if !told && !lost {
+            said.push(format!("a mail was given up at {tick} and nobody was told"));
+        }
+    }
+}
+
 /// Ticks in which nobody could have known.
 fn blind_ticks(world: &World, from: i64, until: i64) -> i64 {
     let deaf: i64 = world.deaf.iter().map(|(a, b)| (b.min(&until) - a.max(&from)).max(0)).sum();
@@ -67,11 +124,13 @@ fn blind_ticks(world: &World, from: i64, until: i64) -> i64 {
 
 /// The probe's own silence hides the heat.
 fn hidden(world: &World, s: &Stretch) -> bool {
-    world.silent.iter().any(|q| q.enclosure == s.enclosure && q.from < s.until && s.from < q.until + 30)
+    let Truth { silent, stuck, .. } = &world.truth;
+    let mut probe = silent.iter().chain(stuck);
+    probe.any(|q| q.enclosure == s.enclosure && q.from < s.until && s.from < q.until + 30)
 }
 
 fn hot_is_mailed(world: &World, said: &mut Vec<Complaint>) {
-    for s in &world.hot {
+    for s in &world.truth.hot {
         // 0.6 K a tick from about 30.5: past 38 after 13.
         let crossing = s.from + 14;
         let blind = blind_ticks(world, s.from, s.until);
@@ -79,12 +138,14 @@ fn hot_is_mailed(world: &World, said: &mut Vec<Complaint>) {
             continue;
         }
         let hot = ["too-hot", "heat-stuck-on", "outside-heat", "room-hot"];
-        let told = world.arrived.iter().find(|(tick, _, n)| {
-            *tick >= s.from
-                && concerns(n, s.enclosure)
-                && hot.contains(&word(n, "cause"))
-                && word(n, "event") != "ended"
-        });
+        let tells = |tick: i64, n: &serde_json::Value| {
+            tick >= s.from && concerns(n, s.enclosure) && hot.contains(&word(n, "cause")) && word(n, "event") != "ended"
+        };
+        let told = world.arrived.iter().find(|(tick, _, n)| tells(*tick, n));
+        // Given up by the server, that much was told of.
+        if world.mailing.refused.iter().any(|(tick, n)| tells(*tick, n)) {
+            continue;
+        }
         // The disk and the mail server may hold it up for a while; it must not be lost.
         let limit = crossing + HOT_WITHIN + blind + 40;
         match told {
@@ -98,12 +159,16 @@ fn hot_is_mailed(world: &World, said: &mut Vec<Complaint>) {
 }
 
 fn silence_is_mailed(world: &World, said: &mut Vec<Complaint>) {
-    for s in &world.silent {
+    for s in &world.truth.silent {
         let blind = blind_ticks(world, s.from, s.until);
-        if s.until - s.from < SILENT_WITHIN + blind * 2 {
+        // Messages that overtake one another, or too few hours, leave a rhythm unknown; then silence is borne for longer.
+        let listened = s.from - blind_ticks(world, 0, s.from);
+        let unknown = world.mix.reorder > 0 || listened < RHYTHM_KNOWN_AFTER;
+        let within = if unknown { UNKNOWN_SILENT_WITHIN } else { SILENT_WITHIN };
+        if s.until - s.from < within + blind * 2 {
             continue;
         }
-        let told = world.arrived.iter().any(|(tick, _, n)| {
+        let told = world.written.iter().any(|(tick, n)| {
             (s.from..s.until + 60).contains(tick) && concerns(n, s.enclosure) && word(n, "event") != "ended"
         });
         if !told {
@@ -126,7 +191,8 @@ fn nothing_is_invented(world: &World, said: &mut Vec<Complaint>) {
                 cause,
                 "store-failing" | "post-failing" | "watcher-restarted" | "clock-wrong" | "outpost-silent"
             );
-            let explained = world.hot.iter().any(|s| near(&s)) || world.silent.iter().any(|s| near(&s));
+            let Truth { hot, cold, silent, stuck } = &world.truth;
+            let explained = [hot, cold, silent, stuck].into_iter().flatten().any(|s| near(&s));
             let feed = cause == "feed-silent" && deaf;
             // Rubbish that goes on may rightly be called so.
             let probe = matches!(cause, "probe-faulty" | "probe-silent" | "probe-stuck");
@@ -145,7 +211,8 @@ fn letters_come(world: &World, said: &mut Vec<Complaint>) {
     if world.unsubscribed_for() > 0 {
         said.push("the link came back and nothing is heard".to_owned());
     }
-    let daily = world.arrived.iter().any(|(_, _, n)| word(n, "event") == "digest");
+    let refused = world.mailing.refused.iter().map(|(_, n)| n);
+    let daily = world.arrived.iter().map(|(_, _, n)| n).chain(refused).any(|n| word(n, "event") == "digest");
     // A clock that is set while it comes may jump over the hour, and back.
     if !daily && !world.marks.contains(&Mark::ClockStepped) {
         said.push("no daily mail came".to_owned());
@@ -154,12 +221,37 @@ fn letters_come(world: &World, said: &mut Vec<Complaint>) {
 
 /// The first long spell in which nobody listens is told while it lasts, not when it is over.
 fn deafness_is_told(world: &World, said: &mut Vec<Complaint>) {
-    let Some((from, until)) = world.deaf.first().copied().filter(|(from, until)| until - from >= 12) else { return };
+    let Some((from, until)) = world.deaf.first().copied() else { return };
+    let within = if world.untold.contains(&(from, until)) { UNTOLD_WITHIN } else { TOLD_WITHIN };
+    let unknown = world.untold.contains(&(from, until)) && (from < RHYTHM_KNOWN_AFTER || world.mix.reorder > 0);
+    if world.asleep.contains(&(from, until)) || until - from < within || unknown {
+        return;
+    }
     if world.kills.iter().any(|k| (from - 5..until).contains(k)) {
         return;
     }
-    let told = |(tick, json): &(i64, String)| (from..until).contains(tick) && json.contains("feed-silent");
+    let told = |(tick, n): &(i64, serde_json::Value)| (from..until).contains(tick) && word(n, "cause") == "feed-silent";
     if !world.written.iter().any(told) {
         said.push(format!("nobody listened from {from} to {until}, and nobody was told meanwhile"));
     }
+}
+
+/// What a run without deaths tells of a heat source that fails, one with deaths tells too.
+pub fn a_restart_is_no_restart(with: &World, without: &World) -> Vec<Complaint> {
+    let mut said = Vec::new();
+    for s in with.truth.hot.iter().chain(&with.truth.cold) {
+        let told = |world: &World| {
+            let mine = world.written.iter().filter(|(_, n)| word(n, "event") == "raised" && concerns(n, s.enclosure));
+            mine.map(|(tick, _)| *tick).find(|tick| (s.from..s.until + LINGERS).contains(tick))
+        };
+        let Some(first) = told(without) else { continue };
+        let blind = blind_ticks(with, s.from, s.until);
+        if s.until - first < HOT_WITHIN + blind {
+            continue;
+        }
+        if told(with).is_none_or(|tick| tick > first + HOT_WITHIN + blind) {
+            said.push(format!("e{}: told at {first}, and with restarts at {:?}", s.enclosure, told(with)));
+        }
+    }
+    said
 }

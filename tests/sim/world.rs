@@ -1,90 +1,26 @@
-//! The world: what is true, what reaches the engine of it, and what becomes of what the engine asks for.
+//! The world: what is true, the clocks, and the story of a run, tick by tick.
 
-use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use crate::chance::{Bug, Deaths, Dice, Mark, Mix};
+use crate::edges::{Disk, Mailing};
+use crate::sensors::{Heard, Wire};
+use std::collections::BTreeSet;
 use std::sync::{Arc, OnceLock};
 use warmside::engine::Engine;
 use warmside::engine::effect::Effect;
-use warmside::engine::event::{Event, PostOutcome, StoreOutcome};
+use warmside::engine::event::{Command, Event, Order};
 use warmside::engine::settings::Settings;
 use warmside::incident::Row;
-use warmside::notice::NoticeRow;
 use warmside::terms::time::{Mono, Now, Span, Wall};
 
 /// One message a probe each so often, and so long.
 const TICK: Span = Span::s(60);
-const TICKS: i64 = 14 * 60;
+pub const TICKS: i64 = 14 * 60;
 /// Nothing new goes wrong in the last hours: what stands must be known by then.
 pub const QUIET_TICKS: i64 = 4 * 60;
-/// Learned state goes to disk so often.
-const SNAPSHOT_TICKS: i64 = 10;
-/// A commit that the disk refuses for this long is mailed all the same: silence is worse.
-const MAIL_ANYWAY_TICKS: usize = 5;
 pub const ENCLOSURES: usize = 3;
+/// Mails an hour, the first `now` of an incident not counted.
+pub const AT_MOST: usize = 6;
 const START_MS: i64 = 1_767_600_000_000;
-
-/// Bugs that are planted beside the engine, where a daemon could make them.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Bug {
-    /// A commit's mails are not written to the outbox.
-    SkipOutbox,
-    /// Dwell is measured on the wall clock.
-    SwapClocks,
-    /// After a reconnect nothing is subscribed.
-    ForgetSubscription,
-    /// Incidents are not read back after a restart.
-    ForgetIncidents,
-    /// Wakes are never delivered.
-    NeverWake,
-    /// A mail whose outcome is unknown is sent again under a new name.
-    NewNameOnRetry,
-}
-
-impl Bug {
-    pub const ALL: [Bug; 6] = [
-        Bug::SkipOutbox,
-        Bug::SwapClocks,
-        Bug::ForgetSubscription,
-        Bug::ForgetIncidents,
-        Bug::NeverWake,
-        Bug::NewNameOnRetry,
-    ];
-}
-
-/// Paths that a batch of seeds must have reached.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Mark {
-    Rubbish,
-    Duplicate,
-    Ghost,
-    LinkLost,
-    ClockStepped,
-    DiskFailed,
-    DiskLied,
-    MailDeferred,
-    MailUnknown,
-    Killed,
-    KilledWhileHot,
-    Silent,
-    Hot,
-}
-
-impl Mark {
-    pub const ALL: [Mark; 13] = [
-        Mark::Rubbish,
-        Mark::Duplicate,
-        Mark::Ghost,
-        Mark::LinkLost,
-        Mark::ClockStepped,
-        Mark::DiskFailed,
-        Mark::DiskLied,
-        Mark::MailDeferred,
-        Mark::MailUnknown,
-        Mark::Killed,
-        Mark::KilledWhileHot,
-        Mark::Silent,
-        Mark::Hot,
-    ];
-}
 
 /// A stretch in which something is true of an enclosure, in ticks.
 #[derive(Clone, Copy, Debug)]
@@ -95,91 +31,87 @@ pub struct Stretch {
 }
 
 impl Stretch {
-    fn holds(&self, tick: i64) -> bool {
+    pub fn holds(&self, tick: i64) -> bool {
         (self.from..self.until).contains(&tick)
     }
-}
 
-/// splitmix64 (Steele, Lea, Flood 2014), from memory: any generator with a seed would do.
-#[derive(Clone)]
-struct Dice(u64);
-
-impl Dice {
-    fn next(&mut self) -> u64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let z = (self.0 ^ (self.0 >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        let z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        z ^ (z >> 31)
-    }
-    fn below(&mut self, n: i64) -> i64 {
-        (self.next() % n.max(1) as u64) as i64
-    }
-    /// True once in `n`.
-    fn once_in(&mut self, n: i64) -> bool {
-        n > 0 && self.below(n) == 0
+    fn draw(dice: &mut Dice, shortest: i64, longest: i64, enclosure: usize) -> Stretch {
+        let from = 150 + dice.below(TICKS - QUIET_TICKS - 150 - longest);
+        let until = from + shortest + dice.below(longest - shortest);
+        Stretch { enclosure, from, until }
     }
 }
 
-/// What a seed lets go wrong: once in so many ticks, 0 for never.
-#[derive(Clone, Debug)]
-struct Mix {
-    rubbish: i64,
-    duplicate: i64,
-    ghost: i64,
-    link: i64,
-    step: i64,
-    disk: i64,
-    lie: i64,
-    defer: i64,
-    unknown: i64,
-    kill: i64,
+/// What is true of the enclosures, whatever anybody hears of it.
+#[derive(Default)]
+pub struct Truth {
+    pub hot: Vec<Stretch>,
+    pub cold: Vec<Stretch>,
+    /// The warm side's probe says nothing.
+    pub silent: Vec<Stretch>,
+    /// The warm side's probe repeats itself.
+    pub stuck: Vec<Stretch>,
 }
 
-impl Mix {
-    fn draw(dice: &mut Dice) -> Mix {
-        let mut often = |n: i64| if dice.once_in(2) { n } else { 0 };
-        Mix {
-            rubbish: often(20),
-            duplicate: often(20),
-            ghost: often(60),
-            link: often(200),
-            step: often(300),
-            disk: often(150),
-            lie: often(100),
-            defer: often(4),
-            unknown: often(4),
-            kill: often(120),
+impl Truth {
+    fn draw(dice: &mut Dice) -> Truth {
+        let mut truth = Truth::default();
+        let one = dice.below(ENCLOSURES as i64) as usize;
+        if !dice.once_in(4) {
+            truth.hot.push(Stretch::draw(dice, 30, 90, one));
         }
+        if dice.once_in(2) {
+            truth.cold.push(Stretch::draw(dice, 150, 260, (one + 1) % ENCLOSURES));
+        }
+        if dice.once_in(2) {
+            let any = dice.below(ENCLOSURES as i64) as usize;
+            truth.silent.push(Stretch::draw(dice, 100, 260, any));
+        }
+        if dice.once_in(3) {
+            truth.stuck.push(Stretch::draw(dice, 150, 260, (one + 2) % ENCLOSURES));
+        }
+        truth
+    }
+
+    pub fn any(stretches: &[Stretch], enclosure: usize, tick: i64) -> bool {
+        stretches.iter().any(|s| s.enclosure == enclosure && s.holds(tick))
     }
 }
 
 pub struct World {
-    dice: Dice,
-    mix: Mix,
-    bug: Option<Bug>,
-    engine: Engine,
+    pub mix: Mix,
+    pub bug: Option<Bug>,
+    pub engine: Engine,
     pub tick: i64,
     mono: Mono,
-    /// How far the wall clock is off.
+    /// How far the wall clock is off, and how much of the world's time the machine slept through.
     stepped: Span,
-    // The truth.
-    pub hot: Vec<Stretch>,
-    pub silent: Vec<Stretch>,
+    slept: Span,
+    pub truth: Truth,
+    /// Spells in which nothing reaches the engine, the machine's own sleep among them.
     pub deaf: Vec<(i64, i64)>,
+    /// Those of them of which the engine was not told.
+    pub untold: Vec<(i64, i64)>,
+    /// Those of them in which the machine itself slept.
+    pub asleep: Vec<(i64, i64)>,
     pub kills: Vec<i64>,
-    link_until: Option<i64>,
-    subscribed: bool,
-    // The disk and what waits for it.
-    rows: BTreeMap<String, String>,
-    pending: VecDeque<(usize, Vec<Row>, Vec<NoticeRow>)>,
-    outbox: VecDeque<NoticeRow>,
-    disk_fails_until: i64,
-    disk_complained: bool,
+    pub(crate) deaths: Deaths,
+    /// One set of dice a part, so that the sensors are the same whatever becomes of a mail.
+    weather: Dice,
+    pub(crate) sensor_dice: Dice,
+    pub(crate) mail_dice: Dice,
+    keeper_dice: Dice,
+    pub(crate) wire: Wire,
+    pub(crate) disk: Disk,
+    pub(crate) mailing: Mailing,
+    /// Plausible live readings as the engine was handed them.
+    pub heard: Vec<Heard>,
     /// Mails as they arrived: (tick, name, notice).
     pub arrived: Vec<(i64, String, serde_json::Value)>,
     /// Mails as the engine wrote them, whatever became of them.
-    pub written: Vec<(i64, String)>,
-    known: BTreeSet<String>,
+    pub written: Vec<(i64, serde_json::Value)>,
+    /// Incidents that a keeper will answer, and when.
+    answers: Vec<(i64, String)>,
     pub marks: BTreeSet<Mark>,
     /// The engine asked to be woken again and again at one moment.
     pub woken_without_end: bool,
@@ -190,11 +122,11 @@ pub struct World {
 fn settings() -> Arc<Settings> {
     static SETTINGS: OnceLock<Arc<Settings>> = OnceLock::new();
     let made = SETTINGS.get_or_init(|| {
-        let mut text = String::from(
+        let mut text = format!(
             "[site]\nname = \"World\"\ntime_zone = \"UTC\"\n[[keeper]]\nid = \"ines\"\nname = \"Ines\"\nmail = \"ines@example.org\"\n\
-             [letters]\ndaily = \"12:00\"\n[care.snake]\nconfirmed_by = \"ines\"\nwarm_side = { wanted = [28, 33], never = [20, 38] }\n\
-             cool_side = { wanted = [21, 27], never = [15, 36] }\n[[link]]\ntopic = \"rack/{enclosure}/{place}/temperature\"\n\
-             quantity = \"temperature\"\nunit = \"Cel\"\n",
+             [post]\nfolder = \"mails\"\nat_most = {AT_MOST}\n[letters]\ndaily = \"12:00\"\n[care.snake]\nconfirmed_by = \"ines\"\n\
+             warm_side = {{ wanted = [28, 33], never = [20, 38] }}\ncool_side = {{ wanted = [21, 27], never = [15, 36] }}\n\
+             [[link]]\ntopic = \"rack/{{enclosure}}/{{place}}/temperature\"\nquantity = \"temperature\"\nunit = \"Cel\"\n",
         );
         for enclosure in 0..ENCLOSURES {
             text += &format!("[[enclosure]]\nid = \"e{enclosure}\"\ncare = \"snake\"\n");
@@ -209,39 +141,36 @@ fn settings() -> Arc<Settings> {
 }
 
 impl World {
-    pub fn new(seed: u64, bug: Option<Bug>) -> World {
-        let mut dice = Dice(seed.wrapping_mul(0xA076_1D64_78BD_642F));
+    pub fn new(seed: u64, bug: Option<Bug>, deaths: Deaths) -> World {
+        let mut dice = Dice::new(seed);
         let mix = Mix::draw(&mut dice);
-        let stretch = |dice: &mut Dice, shortest: i64, longest: i64| {
-            let from = 150 + dice.below(TICKS - QUIET_TICKS - 150 - longest);
-            let until = from + shortest + dice.below(longest - shortest);
-            Stretch { enclosure: dice.below(ENCLOSURES as i64) as usize, from, until }
-        };
-        let hot = if dice.once_in(4) { vec![] } else { vec![stretch(&mut dice, 30, 90)] };
-        let silent = if dice.once_in(2) { vec![] } else { vec![stretch(&mut dice, 100, 200)] };
+        let truth = Truth::draw(&mut dice);
         let now = Now::at(START_MS);
         World {
-            dice,
             mix,
             bug,
             engine: Engine::new(settings(), now),
             tick: 0,
             mono: now.mono,
             stepped: Span::ZERO,
-            hot,
-            silent,
+            slept: Span::ZERO,
+            truth,
             deaf: Vec::new(),
+            untold: Vec::new(),
+            asleep: Vec::new(),
             kills: Vec::new(),
-            link_until: None,
-            subscribed: true,
-            rows: BTreeMap::new(),
-            pending: VecDeque::new(),
-            outbox: VecDeque::new(),
-            disk_fails_until: 0,
-            disk_complained: false,
+            deaths,
+            weather: dice,
+            sensor_dice: Dice::new(seed ^ 1 << 60),
+            mail_dice: Dice::new(seed ^ 1 << 61),
+            keeper_dice: Dice::new(seed ^ 1 << 62),
+            wire: Wire::default(),
+            disk: Disk::default(),
+            mailing: Mailing::default(),
+            heard: Vec::new(),
             arrived: Vec::new(),
             written: Vec::new(),
-            known: BTreeSet::new(),
+            answers: Vec::new(),
             marks: BTreeSet::new(),
             woken_without_end: false,
             trace: Vec::new(),
@@ -255,28 +184,32 @@ impl World {
             self.mono = self.mono + TICK;
             self.tick += 1;
             self.wake();
-            self.let_something_go_wrong();
+            self.link_returns();
+            if !self.is_quiet() {
+                self.let_something_go_wrong();
+            }
             self.sensors_speak();
             self.disk_turns();
             self.mail_goes_out();
+            self.keeper_answers();
         }
     }
 
-    /// Ticks since the link came back without a subscription; 0: it has one.
-    pub fn unsubscribed_for(&self) -> i64 {
-        if self.subscribed { 0 } else { self.deaf.last().map_or(0, |(_, until)| self.tick - until) }
+    /// Nothing new goes wrong any more.
+    pub fn is_quiet(&self) -> bool {
+        self.tick >= TICKS - QUIET_TICKS
     }
 
     pub fn story(&self) -> String {
         self.story.join("\n")
     }
 
-    fn tell(&mut self, what: String) {
+    pub(crate) fn tell(&mut self, what: String) {
         self.story.push(format!("tick {}: {what}", self.tick));
     }
 
     fn now_at(&self, mono: Mono) -> Now {
-        let wall = Wall::from_ms(mono.as_ms()) + self.stepped;
+        let wall = Wall::from_ms(mono.as_ms()) + self.stepped + self.slept;
         // The planted bug: dwell runs on the clock that people set.
         if self.bug == Some(Bug::SwapClocks) {
             Now { mono: Mono::from_ms(wall.as_ms()), wall }
@@ -297,7 +230,7 @@ impl World {
         self.woken_without_end = true;
     }
 
-    fn handle(&mut self, event: Event<'_>) {
+    pub(crate) fn handle(&mut self, event: Event<'_>) {
         let now = self.now_at(self.mono);
         self.handle_at(event, now);
     }
@@ -309,9 +242,11 @@ impl World {
             match effect {
                 Effect::Commit { rows, notices } => {
                     self.trace.extend(notices.iter().map(|n| n.json.clone()));
-                    self.written.extend(notices.iter().map(|n| (self.tick, n.json.clone())));
+                    let as_written = |n: &warmside::notice::NoticeRow| serde_json::from_str(&n.json).unwrap();
+                    self.written.extend(notices.iter().map(|n| (self.tick, as_written(n))));
                     let notices = if self.bug == Some(Bug::SkipOutbox) { Vec::new() } else { notices };
-                    self.pending.push_back((0, rows, notices));
+                    let rows = if self.bug == Some(Bug::SkipRows) { Vec::new() } else { rows };
+                    self.disk.takes(rows, notices);
                 }
                 Effect::Log { text, .. } => self.trace.push(text),
                 Effect::Keep(_) | Effect::Publish { .. } | Effect::Answer { .. } => {}
@@ -320,189 +255,86 @@ impl World {
     }
 
     fn let_something_go_wrong(&mut self) {
-        if self.link_until.is_some_and(|until| self.tick >= until) {
-            self.link_until = None;
-            self.subscribed = self.bug != Some(Bug::ForgetSubscription);
-            self.handle(Event::LinkUp);
+        let mut dice = self.weather.clone();
+        if dice.once_in(self.mix.link) {
+            let half_open = dice.once_in(self.mix.half_open);
+            let until = self.tick + 1 + dice.below(if half_open { 60 } else { 25 });
+            let kept = dice.once_in(self.mix.burst);
+            self.lose_the_link(until, half_open, kept);
         }
-        if self.tick >= TICKS - QUIET_TICKS {
-            return;
-        }
-        if self.link_until.is_none() && self.dice.once_in(self.mix.link) {
-            let until = self.tick + 1 + self.dice.below(25);
-            self.link_until = Some(until);
-            self.deaf.push((self.tick, until));
-            self.marks.insert(Mark::LinkLost);
-            self.tell(format!("the link is lost until {until}"));
-            self.handle(Event::LinkLost);
-        }
-        if self.dice.once_in(self.mix.step) {
-            self.stepped = Span::h(self.dice.below(13) - 6);
+        if dice.once_in(self.mix.step) {
+            self.stepped = Span::h(dice.below(13) - 6);
             self.marks.insert(Mark::ClockStepped);
             self.tell(format!("the wall clock is off by {}", self.stepped));
         }
-        if self.dice.once_in(self.mix.disk) {
-            self.disk_fails_until = self.tick + 1 + self.dice.below(15);
-            self.marks.insert(Mark::DiskFailed);
-            self.tell(format!("the disk fails until {}", self.disk_fails_until));
+        if dice.once_in(self.mix.disk) {
+            let long = dice.once_in(4);
+            self.disk.fails_until = self.tick + 1 + if long { 60 + dice.below(60) } else { dice.below(15) };
+            self.marks.insert(if long { Mark::DiskFailedLong } else { Mark::DiskFailed });
+            self.tell(format!("the disk fails until {}", self.disk.fails_until));
         }
-        if self.dice.once_in(self.mix.kill) {
+        if dice.once_in(self.mix.slow) {
+            self.disk.slow_until = self.tick + 1 + dice.below(10);
+            self.marks.insert(Mark::DiskSlow);
+        }
+        if dice.once_in(self.mix.suspend) {
+            let asleep = (20 + dice.below(220)).min(TICKS - QUIET_TICKS - self.tick);
+            self.sleep(asleep);
+        }
+        self.weather = dice;
+        if self.deaths.now() {
             self.kill();
         }
     }
 
+    /// The machine is suspended: the world goes on, its monotonic clock does not, and its connections are gone.
+    fn sleep(&mut self, ticks: i64) {
+        self.marks.insert(Mark::Suspended);
+        self.tell(format!("the machine sleeps for {ticks}"));
+        self.deaf.push((self.tick, self.tick + ticks + 1));
+        self.asleep.push((self.tick, self.tick + ticks + 1));
+        self.tick += ticks;
+        self.slept = self.slept + Span::min(ticks);
+        self.lose_the_link(self.tick + 1, false, false);
+    }
+
     /// The process dies between two steps and comes back from disk; what it had not committed is lost.
-    fn kill(&mut self) {
+    pub(crate) fn kill(&mut self) {
         self.marks.insert(Mark::Killed);
-        if self.hot.iter().any(|s| s.holds(self.tick)) {
+        if self.truth.hot.iter().any(|s| s.holds(self.tick)) {
             self.marks.insert(Mark::KilledWhileHot);
         }
         self.tell("killed".to_owned());
         self.kills.push(self.tick);
-        self.pending.clear();
+        self.disk.forget_what_waits();
         let forget = self.bug == Some(Bug::ForgetIncidents);
-        let rows: Vec<Row> = self
-            .rows
-            .iter()
-            .filter(|(key, _)| !(forget && (key.starts_with("incident/") || *key == "desk")))
-            .map(|(key, json)| Row { key: key.clone(), json: Some(json.clone()) })
-            .collect();
+        let remembered = |key: &str| !(forget && (key.starts_with("incident/") || key == "desk"));
+        let rows: Vec<Row> = self.disk.rows().filter(|row| remembered(&row.key)).collect();
         let now = self.now_at(self.mono);
         self.engine = Engine::new(settings(), now);
         let lost = self.engine.restore(&rows, now);
         assert!(lost.is_empty(), "what was written cannot be read back: {lost:?}");
-        if self.link_until.is_none() {
+        if !self.wire.is_down() {
             self.handle(Event::LinkUp);
         }
     }
 
-    fn level(&mut self, enclosure: usize, warm: bool) -> f64 {
-        let noise = self.dice.below(100) as f64 / 1_000.0;
-        let swing = (self.tick as f64 / 9.0 + enclosure as f64).sin() * 0.4;
-        let hot = self.hot.iter().find(|s| s.enclosure == enclosure && s.holds(self.tick) && warm).copied();
-        let risen = hot.map_or(0.0, |s| ((self.tick - s.from) as f64 * 0.6).min(12.0));
-        noise + if warm { 30.5 + swing + risen } else { 24.0 + swing / 4.0 }
+    /// Half of what arrives is answered, a while later.
+    pub(crate) fn arrives(&mut self, name: String, notice: serde_json::Value) {
+        if notice["event"] == "raised" && self.keeper_dice.once_in(2) {
+            let incident = notice["incident"].as_str().unwrap_or_default().to_owned();
+            self.answers.push((self.tick + 5 + self.keeper_dice.below(40), incident));
+        }
+        self.arrived.push((self.tick, name, notice));
     }
 
-    fn sensors_speak(&mut self) {
-        for enclosure in 0..ENCLOSURES {
-            for (place, warm) in [("warm_side", true), ("cool_side", false)] {
-                let level = self.level(enclosure, warm);
-                let mute = warm && self.silent.iter().any(|s| s.enclosure == enclosure && s.holds(self.tick));
-                if mute {
-                    self.marks.insert(Mark::Silent);
-                    continue;
-                }
-                if warm && self.hot.iter().any(|s| s.enclosure == enclosure && s.holds(self.tick)) {
-                    self.marks.insert(Mark::Hot);
-                }
-                let topic = format!("rack/e{enclosure}/{place}/temperature");
-                self.publish(&topic, format!("{level:.2}").as_bytes(), false);
-                if self.dice.once_in(self.mix.duplicate) {
-                    self.marks.insert(Mark::Duplicate);
-                    self.publish(&topic, format!("{level:.2}").as_bytes(), false);
-                }
-                if self.dice.once_in(self.mix.rubbish) {
-                    self.marks.insert(Mark::Rubbish);
-                    let kinds: [&[u8]; 6] = [b"NaN", b"", b"\xff\xfe", b"85.0", b"-127", b"1e999"];
-                    let kind = self.dice.below(kinds.len() as i64) as usize;
-                    self.publish(&topic, kinds[kind], false);
-                }
-                if self.dice.once_in(self.mix.ghost) {
-                    self.marks.insert(Mark::Ghost);
-                    self.publish(&topic, b"55.0", true);
-                }
-            }
-        }
-    }
-
-    fn publish(&mut self, topic: &str, payload: &[u8], retained: bool) {
-        if self.link_until.is_none() && self.subscribed {
-            self.handle(Event::Message { topic, payload, retained });
-        }
-    }
-
-    fn disk_turns(&mut self) {
-        let fails = self.tick < self.disk_fails_until;
-        if self.tick % SNAPSHOT_TICKS == 0 && !fails {
-            let rows = self.engine.snapshot();
-            self.write(rows);
-        }
-        while let Some((tries, rows, notices)) = self.pending.pop_front() {
-            if fails {
-                if tries == 0 {
-                    self.disk_complained = true;
-                    self.handle(Event::Store(StoreOutcome::Failing("the disk does not take it".to_owned())));
-                }
-                // Disk full: mail anyway, once.
-                let notices = if tries + 1 == MAIL_ANYWAY_TICKS { self.post(notices) } else { notices };
-                self.pending.push_front((tries + 1, rows, notices));
-                return;
-            }
-            self.write(rows.clone());
-            let unsent = self.post(notices);
-            if self.dice.once_in(self.mix.lie) {
-                // Committed, but reported failed: it is tried again, and must do no harm.
-                self.marks.insert(Mark::DiskLied);
-                self.pending.push_front((tries + 1, rows, unsent));
-                self.disk_complained = true;
-                self.handle(Event::Store(StoreOutcome::Failing("the disk says that it did not".to_owned())));
-                return;
-            }
-        }
-        // Said once, when it turns: an engine that is asked for nothing is also not woken by it.
-        if std::mem::take(&mut self.disk_complained) {
-            self.handle(Event::Store(StoreOutcome::Healthy));
-        }
-    }
-
-    fn write(&mut self, rows: Vec<Row>) {
-        for row in rows {
-            match row.json {
-                Some(json) => drop(self.rows.insert(row.key, json)),
-                None => drop(self.rows.remove(&row.key)),
-            }
-        }
-    }
-
-    /// Puts mails that are new into the outbox; by their ids, as the store does.
-    fn post(&mut self, notices: Vec<NoticeRow>) -> Vec<NoticeRow> {
-        for notice in notices {
-            if self.known.insert(notice.id.clone()) {
-                self.outbox.push_back(notice);
-            }
-        }
-        Vec::new()
-    }
-
-    fn mail_goes_out(&mut self) {
-        for _ in 0..self.outbox.len() {
-            let Some(notice) = self.outbox.pop_front() else { return };
-            let quiet = self.tick >= TICKS - QUIET_TICKS;
-            if !quiet && self.dice.once_in(self.mix.defer) {
-                self.marks.insert(Mark::MailDeferred);
-                self.handle(Event::Post {
-                    notice: notice.id.clone(),
-                    outcome: PostOutcome::Deferred("try later".to_owned()),
-                });
-                self.outbox.push_back(notice);
-                continue;
-            }
-            let json = serde_json::from_str(&notice.json).unwrap();
-            let again = self.arrived.iter().filter(|(_, name, _)| name.starts_with(&notice.id)).count();
-            let name = match self.bug {
-                Some(Bug::NewNameOnRetry) if again > 0 => format!("{}-again", notice.id),
-                _ => notice.id.clone(),
-            };
-            self.tell(format!("mail {name}: {}", notice.json));
-            self.arrived.push((self.tick, name, json));
-            if !quiet && self.dice.once_in(self.mix.unknown) {
-                // It arrived, and the answer was lost: it is sent again under the same name.
-                self.marks.insert(Mark::MailUnknown);
-                self.outbox.push_back(notice);
-                continue;
-            }
-            self.handle(Event::Post { notice: notice.id, outcome: PostOutcome::Accepted });
+    fn keeper_answers(&mut self) {
+        let tick = self.tick;
+        let due: Vec<String> = self.answers.iter().filter(|(at, _)| *at <= tick).map(|(_, id)| id.clone()).collect();
+        self.answers.retain(|(at, _)| *at > tick);
+        for incident in due {
+            let order = Order::AcknowledgeIncident { incident };
+            self.handle(Event::Command(Command { by: "ines".to_owned(), order }));
         }
     }
 }
