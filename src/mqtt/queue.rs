@@ -206,7 +206,8 @@ mod tests {
         let taking = tokio::spawn(async move {
             for _ in 0..100 {
                 tokio::time::sleep(Duration::from_millis(100)).await;
-                assert!(inbox.next().await.is_some());
+                let next = timeout(Duration::from_secs(60), inbox.next()).await;
+                assert!(matches!(next, Ok(Some(_))), "each of a hundred");
             }
             inbox
         });
