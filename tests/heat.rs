@@ -70,7 +70,7 @@ fn table_of_faults() {
     println!(
         "| case | ideal found med/p90 | band | ours med/p90/worst | right cause | ratio |\n|---|---|---|---|---|---|"
     );
-    let variants: [(&str, &dyn Fn(&mut Case)); 6] = [
+    let variants: [(&str, &dyn Fn(&mut Case)); 7] = [
         ("", &|_| {}),
         (", no cool side", &|c| c.cool_side = false),
         (", on change", &|c| c.on_change = true),
@@ -80,8 +80,9 @@ fn table_of_faults() {
             c.watts = Watts::Instant;
             c.relay = true;
         }),
+        (", coarse sensors", &|c| c.coarse = true),
     ];
-    let which = env("VARIANTS", 0b11_1111);
+    let which = env("VARIANTS", 0b111_1111);
     for fault in [Fault::HeatFailed, Fault::StuckOn] {
         for (k, (word, shape)) in variants.iter().enumerate() {
             if which >> k & 1 == 0 {
@@ -141,6 +142,7 @@ fn table_of_healthy_years() {
             let mut case = Case::new(seed, Control::ALL[(seed / 2 % 4) as usize], Size::ALL[(seed / 8 % 3) as usize]);
             case.on_change = (seed / 2).is_multiple_of(5);
             case.cool_side = seed / 2 % 7 != 0;
+            case.coarse = env("COARSE", 0) == 1;
             if env("WATTS", 0) == 1 {
                 case.watts = Watts::Instant;
                 case.relay = seed / 2 % 3 == 0;

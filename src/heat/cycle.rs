@@ -1,6 +1,7 @@
 //! What falls and rises have been like: depth, speed, share of the other end; whether a thermostat cycles; its power over time.
 
 use super::tracker::Fall;
+use crate::nature::sequential::Cusum;
 use serde::{Deserialize, Serialize};
 
 /// A mean and mean absolute deviation that forget slowly and clip what is strange.
@@ -103,11 +104,13 @@ impl Falls {
 }
 
 /// The heater's power over the heat capacity beside it, cycle by cycle: fall and rise speeds add up to it, room and level
-/// cancel. One-sided CUSUM on its logarithm (Page 1954) for a loss to 70 %.
+/// cancel. One-sided CUSUM on its logarithm (Page 1954) for a loss to 70 %: of standard scores, with half the shift as allowance.
 #[derive(Clone, Debug, Default, Serialize, Deserialize)]
 pub struct Vigour {
     ln_q: Spread,
-    sum: f64,
+    loss: Cusum,
+    /// The shift that a loss to 70 % is, in standard deviations: the sum times it is a likelihood ratio's logarithm.
+    shift: f64,
     pub ratio: f64,
     last_fall: f64,
 }
@@ -134,24 +137,61 @@ impl Vigour {
         }
         let s = (1.25 * self.ln_q.dev).max(0.05);
         let z = ((self.ln_q.mean - ln_q) / s).clamp(-3.0, 3.0);
-        let delta = (0.356_675 / s).min(3.0);
-        self.sum = (self.sum + delta * (z - delta / 2.0)).max(0.0);
+        self.shift = (0.356_675 / s).min(3.0);
+        self.loss.add(z, self.shift / 2.0);
+        self.loss.up = self.loss.up.min(3.0 * ENOUGH / self.shift);
         self.ratio += 0.2 * (libm::exp(ln_q - self.ln_q.mean) - self.ratio);
-        if self.sum < 3.0 {
+        if self.log_ratio() < 3.0 {
             self.ln_q.learn(ln_q, 0.02);
         }
-        self.sum = self.sum.min(3.0 * ENOUGH);
         self.weak()
     }
 
     pub fn weak(&self) -> bool {
-        self.sum > ENOUGH
+        self.log_ratio() > ENOUGH
+    }
+
+    fn log_ratio(&self) -> f64 {
+        self.loss.up * self.shift
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_sum_takes_as_long_as_siegmunds_formula_says() {
+        // Scatter of half the loss: shift 2, allowance 1, h = 26/2 → 13.7 cycles (Siegmund 1985; its values are checked against
+        // the handbook's tables in `nature::sequential`). Learning goes on for the first cycles of the loss and takes a little
+        // of it for normal, and scores are clipped at 3: up to two fifths more.
+        let mut state = 11u64;
+        let mut uniform = move || {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            ((state >> 11) as f64 + 0.5) / (1_u64 << 53) as f64
+        };
+        let mut normal = move || libm::sqrt(-2.0 * libm::log(uniform())) * libm::cos(std::f64::consts::TAU * uniform());
+        let (loss, runs) = (0.356_675, 200);
+        let mut cycles = 0;
+        for _ in 0..runs {
+            let mut vigour = Vigour::default();
+            let mut cycle = |vigour: &mut Vigour, loss: f64| {
+                let q = libm::exp(0.5 * 0.356_675 * normal() - loss);
+                vigour.fell(q / 2.0);
+                vigour.rose(q / 2.0)
+            };
+            for _ in 0..400 {
+                cycle(&mut vigour, 0.0);
+            }
+            cycles += 1;
+            while !cycle(&mut vigour, loss) {
+                cycles += 1;
+            }
+        }
+        let mean = f64::from(cycles) / f64::from(runs);
+        let siegmund = crate::nature::sequential::run_length_one_sided(2.0, 1.0, ENOUGH / 2.0);
+        assert!((siegmund - 13.7).abs() < 0.1 && mean > 0.85 * siegmund && mean < 1.4 * siegmund, "{mean} {siegmund}");
+    }
 
     #[test]
     fn a_loss_to_seventy_percent_is_found_within_a_dozen_cycles_and_scatter_is_not() {

@@ -91,6 +91,7 @@ fn stuck_slowly(p: &Picture) -> Option<Suspicion> {
 /// Whether one probe alone is now further above what the days have had at this hour than ever was made good by itself.
 pub fn is_above(p: &Picture) -> bool {
     let enough = (2.0 * p.high.threshold).max(3.0).max(p.healed.high);
+    let enough = if p.held { enough } else { enough.max(2.0 * p.high.range).max(6.0) };
     p.gradient.is_none() && p.high.days >= 2 && p.x + p.high.usual > enough
 }
 

@@ -55,7 +55,7 @@ fn factor(p: &Picture) -> f64 {
     // Without a cool side a door can only be told by its speed.
     let blind = match p.gradient {
         Some(_) => told,
-        None if p.follows_room => 2.0 * told,
+        None if !p.held => 2.0 * told,
         None => 1.5 * told,
     };
     // On the first day nothing is known of other hours.
@@ -166,7 +166,8 @@ fn depth_trigger(p: &Picture) -> bool {
 
 fn slow(p: &Picture) -> Option<Suspicion> {
     let g = p.gradient?;
-    let patience = if p.since_hurried_fall < 90.0 { 45.0 } else { 20.0 };
+    // Readings minutes apart do not show that a door's fall was hurried.
+    let patience = if p.since_hurried_fall < 90.0 || p.interval > 2.5 { 45.0 } else { 20.0 };
     // An animal that lies on the probe narrows the gradient for hours, but not by this much.
     let long = p.low.past_for(patience) && p.low.past(factor(p).min(1.7)) && p.low.undercut > ANIMAL_K;
     (long && g.due() && g.missing() > 1.5 && !g.narrowed_from_outside() && g.low.past(1.0) && g.ratio() < 0.5)
@@ -193,7 +194,9 @@ pub fn is_absent(p: &Picture) -> bool {
     let lacks = p.low.usual - p.x;
     let Some(g) = p.gradient else {
         // One probe alone: much is missing, for long, and nothing brings it back.
-        return lacks > (3.0 * p.low.threshold).max(BLIND_K) && -p.fall < 0.05 && p.since_hurried_fall > 90.0;
+        // What nobody is known to hold goes with room and weather: there it takes far more than days differ by.
+        let enough = if p.held { BLIND_K } else { (2.0 * p.low.range).max(2.0 * BLIND_K) };
+        return lacks > (3.0 * p.low.threshold).max(enough) && -p.fall < 0.05 && p.since_hurried_fall > 90.0;
     };
     let missing = g.low.usual - g.now;
     let due = g.low.usual > (0.35 * g.usual).max(1.2);

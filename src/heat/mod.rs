@@ -5,6 +5,7 @@
 
 pub mod clue;
 mod cycle;
+mod doubts;
 mod front;
 mod healed;
 mod high;

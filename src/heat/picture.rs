@@ -15,6 +15,8 @@ pub struct Side {
     pub usual: f64,
     pub recent: f64,
     pub days: u8,
+    /// By how much the days differ at this hour, K.
+    pub range: f64,
     pub peak: f64,
     pub peak_t: f64,
     pub min: f64,
@@ -82,8 +84,8 @@ pub struct Picture {
     pub high: Side,
     pub gradient: Option<Gradient>,
     pub cycler: bool,
-    /// Heat that is told to have no thermostat: the level goes with the room.
-    pub follows_room: bool,
+    /// Heat that is told to have a thermostat: its level is held.
+    pub held: bool,
     /// Natural speeds without heat and with full heat, K/min.
     pub fall_speed: (f64, f64),
     pub rise_speed: (f64, f64),

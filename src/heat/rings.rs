@@ -32,8 +32,9 @@ pub struct Habit {
     day: [i32; DAYS],
     cached_for: (i32, u16),
     cached: f64,
-    /// How far the lowest day lies below the one that counts, K.
+    /// How far the lowest day lies below the one that counts, and below the highest, K.
     cached_spread: f32,
+    cached_range: f32,
     cached_days: u8,
 }
 
@@ -45,6 +46,7 @@ impl Default for Habit {
             cached_for: (NO_DAY, 0),
             cached: f64::INFINITY,
             cached_spread: 0.0,
+            cached_range: 0.0,
             cached_days: 0,
         }
     }
@@ -104,6 +106,7 @@ impl Habit {
             of_day.sort_by(f64::total_cmp);
             self.cached = if known == 3 { of_day[1] } else { of_day[0] };
             self.cached_spread = if known > 0 { (self.cached - of_day[0]) as f32 } else { 0.0 };
+            self.cached_range = if known > 0 { (of_day[known - 1] - of_day[0]) as f32 } else { 0.0 };
             self.cached_days = known as u8;
         }
         (self.cached, self.cached_days)
@@ -112,6 +115,11 @@ impl Habit {
     /// How far the days disagree about the hour last asked for, K: the lowest of them below the one that counts.
     pub fn spread(&self) -> f64 {
         f64::from(self.cached_spread)
+    }
+
+    /// The whole range of the days at that hour, K.
+    pub fn range(&self) -> f64 {
+        f64::from(self.cached_range)
     }
 
     fn lowest_of(&self, day: i32, bin: i32) -> Option<f64> {

@@ -2,8 +2,8 @@
 
 use super::clue::{Beside, Clue};
 use super::cycle::{Falls, Spread, Vigour};
+use super::doubts::Doubts;
 use super::front::{Front, Sample};
-use super::healed::Healed;
 use super::history::{History, even};
 use super::picture::{self, Gradient, Picture, Side, Wait};
 use super::settings::{Source, Thermostat};
@@ -27,9 +27,6 @@ const USUAL_MIN: f64 = 360.0;
 const SETTLE_MIN: f64 = 15.0;
 /// A cool side that sinks no faster than this, K/min, is not cooled by anything in the enclosure.
 const COOL_SINKS: f64 = 0.025;
-/// A depth that healed asks at most for this many thresholds, and of heat from outside for so many K.
-const MOST_HEALED: f64 = 2.5;
-const MOST_OUTSIDE_K: f64 = 8.0;
 const NEVER: f64 = -1e9;
 
 #[derive(Clone, Debug, Serialize, Deserialize)]
@@ -56,9 +53,7 @@ pub struct Tract {
     /// The cool side's level of late, sinking slowly, and when it was last well below that.
     cool_top: f64,
     cool_dip: f64,
-    absent_since: Option<f64>,
-    above_since: Option<f64>,
-    healed: [Healed; 3],
+    doubts: Doubts,
     pub began: Option<f64>,
     learned_min: f64,
     last_t: f64,
@@ -104,9 +99,7 @@ impl Tract {
             dip: NEVER,
             cool_top: f64::NEG_INFINITY,
             cool_dip: NEVER,
-            absent_since: None,
-            above_since: None,
-            healed: [Healed::default(); 3],
+            doubts: Doubts::default(),
             began: None,
             learned_min: 0.0,
             last_t: 0.0,
@@ -337,7 +330,7 @@ impl Tract {
 
     fn judge(&mut self, s: &Sample, cool: Option<Sample>, b: &mut Company, out: &mut Vec<Turn>) {
         let mut picture = self.draw(s, cool, b);
-        self.remember(&mut picture);
+        self.doubts.weigh(&mut picture);
         self.picture = Some(picture);
         if picture.low.past(0.4) {
             self.dip = s.t;
@@ -351,12 +344,14 @@ impl Tract {
         let ratio = picture.ratio();
         let turns = |standing: &Standing| standing.now.is_some_and(|n| n.turns >= 2);
         let low_back = picture.low.undercut < 0.0
+            && picture.absent_min.is_none()
             && match self.low.now.map(|n| n.cause) {
                 Some(Cause::HeatFailed | Cause::ProbeDisplaced) => ratio.is_none_or(|r| r > 0.5),
                 Some(Cause::HeatWeak) => !self.vigour.weak() && ratio.is_none_or(|r| r > 0.85),
                 _ => true,
             };
         let high_back = picture.high.undercut < 0.0
+            && picture.above_min.is_none()
             && (ratio.is_none_or(|r| r < 1.3)
                 || turns(&self.high)
                 || self.high.now.is_some_and(|n| n.cause != Cause::HeatStuckOn));
@@ -371,41 +366,6 @@ impl Tract {
                 out.push(turn);
             }
         }
-    }
-
-    /// What has no bearing on this reading alone: how long heat has been absent, what looked like a fault and healed.
-    fn remember(&mut self, p: &mut Picture) {
-        self.absent_since = low::is_absent(p).then(|| self.absent_since.unwrap_or(p.t));
-        p.absent_min = self.absent_since.map(|since| p.t - since);
-        let [low, high, outside] = &mut self.healed;
-        if p.low.undercut < 0.0 {
-            low.back(p.t);
-        } else if low::looks_lost(p) {
-            low.looks(p.low.undercut);
-        }
-        if p.high.undercut < 0.0 {
-            high.back(p.t);
-            outside.back(p.t);
-        } else {
-            // One probe alone cannot tell what it was: all that ever went up and came down counts.
-            if high::looks_endless(p) || (p.gradient.is_none() && p.high.past(1.0)) {
-                high.looks(p.high.undercut);
-            }
-            if high::looks_outside(p) {
-                outside.looks(p.high.undercut);
-            }
-        }
-        // With a cool side the share and the gradient say enough of a fall; waiting for depth would only cost time.
-        if p.gradient.is_none() && p.low.past(0.2) {
-            p.healed.low = low.bar(p.t, MOST_HEALED * p.low.threshold);
-        }
-        if p.high.past(0.2) || p.gradient.is_none() {
-            let most = if p.gradient.is_none() { MOST_OUTSIDE_K } else { MOST_HEALED * p.high.threshold };
-            p.healed.high = high.bar(p.t, most);
-            p.healed.outside = outside.bar(p.t, MOST_OUTSIDE_K);
-        }
-        self.above_since = high::is_above(p).then(|| self.above_since.unwrap_or(p.t));
-        p.above_min = self.above_since.map(|since| p.t - since);
     }
 
     /// The plug reported: what watts alone can say is said now, not at the next level.
@@ -474,6 +434,7 @@ impl Tract {
             usual: tracker.reference.usual,
             recent: tracker.reference.recent,
             days: tracker.reference.days,
+            range: tracker.reference.range,
             peak: tracker.peak,
             peak_t: tracker.peak_t,
             min: tracker.min,
@@ -504,7 +465,7 @@ impl Tract {
             high: side(&self.w_high, -s.x, -other),
             gradient,
             cycler,
-            follows_room: !self.may_cycle,
+            held: b.sources.iter().any(|s| !matches!(s.thermostat, None | Some(Thermostat::None))),
             fall_speed: self.speeds(s, cycler, &self.falls),
             rise_speed: self.speeds(s, cycler, &self.rises),
             even_fall: test(1.0, false),

@@ -117,6 +117,8 @@ pub struct Case {
     /// Whether the relay that drives the heat is reported.
     pub relay: bool,
     pub on_change: bool,
+    /// Coarse sensors: minutes apart, steps to half a kelvin, much noise, one report in ten lost.
+    pub coarse: bool,
     /// The fault and the second at which it begins.
     pub fault: Option<(Fault, i64)>,
 }
@@ -132,6 +134,7 @@ impl Case {
             cool_side: true,
             relay: false,
             on_change: false,
+            coarse: false,
             fault: None,
         }
     }

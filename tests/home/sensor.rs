@@ -19,6 +19,8 @@ struct Sensor {
     /// Mean over the interval since the last report.
     sum: f64,
     count: u32,
+    /// Share of the reports that are lost.
+    lost: f64,
     rng: Chance,
 }
 
@@ -35,6 +37,11 @@ impl Sensors {
         let step = c.pick(&[0.0625, 0.1, 0.1, 0.01, if held_out(case.seed) { 0.5 } else { 0.1 }]);
         let every = c.pick(&[10, 30, 60, 60, 120]);
         let noise = c.log_within(0.02, 0.1);
+        let (step, every, noise, lost) = if case.coarse {
+            (c.pick(&[0.1, 0.2, 0.5]), c.pick(&[60, 120, 300]), c.log_within(0.05, 0.3), 0.1)
+        } else {
+            (step, every, noise, 0.0)
+        };
         let on_change = case.on_change.then(|| (c.pick(&[0.1, 0.2]), c.pick(&[900, 1_800, 3_600])));
         let mut all = Vec::new();
         let mut add = |what, every_s: i64, noise, step, on_change| {
@@ -51,6 +58,7 @@ impl Sensors {
                 last_s: i64::MIN / 2,
                 sum: 0.0,
                 count: 0,
+                lost,
                 rng,
             });
         };
@@ -112,6 +120,9 @@ impl Sensors {
                 continue;
             }
             (s.last, s.last_s) = (value, at_s);
+            if s.lost > 0.0 && s.rng.chance(s.lost) {
+                continue;
+            }
             if value.is_finite() {
                 out.push(Sample { at_ms: at_s * 1_000, what: s.what, value, truth });
             }
