@@ -13,7 +13,7 @@ use crate::finding::course::Line;
 use crate::finding::follow::Follow;
 use crate::finding::heat::{self as heat_finding, Never};
 use crate::finding::humidity::Air;
-use crate::finding::room::Unlike;
+use crate::finding::room::Says;
 use crate::finding::{Change, Subject, comfort, explain, light, night};
 use crate::heat::settings::{Settings as HeatSettings, Thermostat};
 use crate::heat::verdict;
@@ -36,8 +36,8 @@ pub struct Around {
     pub hands_in: bool,
     /// The room's air, °C.
     pub room_c: Option<f64>,
-    /// The room's air is colder or warmer than the days before say.
-    pub room_unlike: Option<Unlike>,
+    /// What the room's own probe tells beside the days before.
+    pub room_says: Says,
     /// The other enclosures of its room are as usual.
     pub neighbours_as_usual: Option<bool>,
 }
@@ -153,7 +153,7 @@ impl Den {
         let place = symptom.map_or(Place::WarmSide, |s| s.place);
         let beside = explain::Beside {
             picture: self.memory.heat.picture(place, now.mono),
-            room: around.room_unlike,
+            room: around.room_says,
             named: &self.named,
         };
         self.memory.explained.hear(self.subject, symptom, &beside, now, out);

@@ -153,7 +153,7 @@ impl Engine {
     fn room_hears(&mut self, room: crate::terms::id::RoomIx, reading: &Reading) {
         if let Some(now_there) = self.world.rooms.get_mut(room.index()) {
             now_there.celsius = Some((reading.value, reading.at));
-            now_there.unlike = now_there.air.hear(reading.value, reading.at);
+            now_there.says = now_there.air.hear(reading.value, reading.at);
         }
         for ix in 0..self.world.dens.len() {
             let Ok(ix) = u16::try_from(ix).map(EnclosureIx) else { return };

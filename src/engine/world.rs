@@ -10,7 +10,7 @@ use crate::care::calendar::Calendar;
 use crate::care::plan::Plan;
 use crate::finding::cause::Cause;
 use crate::finding::feed::Feed;
-use crate::finding::room::{Air, Unlike};
+use crate::finding::room::{Air, Says};
 use crate::finding::{Change, Key, Subject};
 use crate::incident::house::{House, Member};
 use crate::reading::links::Links;
@@ -27,8 +27,8 @@ const ROOM_HOLDS: Span = Span::min(90);
 pub struct RoomNow {
     pub celsius: Option<(f64, Now)>,
     pub air: Air,
-    /// Whether its air, as last heard, is unlike the days before.
-    pub unlike: Option<Unlike>,
+    /// What its air, as last heard, tells beside the days before.
+    pub says: Says,
     /// How many of its enclosures have lost or gained heat by their own judgement.
     pub disturbed: u16,
 }
@@ -124,7 +124,7 @@ impl World {
             hold: held != Held::No,
             hands_in: held == Held::HandsIn,
             room_c,
-            room_unlike: heard.and_then(|r| r.unlike),
+            room_says: heard.map_or(Says::Nothing, |r| r.says),
             neighbours_as_usual: others.map(|n| n == 0),
         }
     }

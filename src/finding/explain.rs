@@ -7,7 +7,7 @@
 
 use super::cause::{Cause, Urgency};
 use super::fact::Fact;
-use super::room::Unlike;
+use super::room::{Says, Unlike};
 use super::{Change, Finding, Key, Subject};
 use crate::heat::picture::{Gradient, Picture};
 use crate::terms::place::Place;
@@ -39,8 +39,7 @@ const LONGEST_COURSE_MIN: f64 = 720.0;
 pub struct Beside<'a> {
     /// The heated end by its own course, where it was heard lately.
     pub picture: Option<&'a Picture>,
-    /// The room's own probe tells that the room is unlike itself.
-    pub room: Option<Unlike>,
+    pub room: Says,
     /// What `heat/` names, and where: then nothing is left to explain.
     pub named: &'a [(Cause, Place)],
 }
@@ -87,7 +86,7 @@ impl Judge {
         let since = beside.picture.map_or(now, |p| began(p, symptom.hot, now));
         let mut finding = Finding::new(subject, cause, Some(symptom.place), since);
         finding.urgency = symptom.urgency.min(cause.usual_urgency());
-        if let Some(Unlike { now_c, usual_c }) = beside.room {
+        if let Says::Unlike(Unlike { now_c, usual_c }) = beside.room {
             finding.facts.push(Fact::Room { now: now_c, usual: Some(usual_c) });
         }
         if let Some(g) = beside.picture.and_then(|p| p.gradient) {
@@ -105,6 +104,9 @@ fn began(p: &Picture, hot: bool, now: Now) -> Now {
 }
 
 fn cause(hot: bool, beside: &Beside) -> Option<Cause> {
+    if beside.picture.is_some_and(swapped) {
+        return Some(Cause::ProbesSwapped);
+    }
     if hot { why_hot(beside) } else { why_cold(beside) }
 }
 
@@ -114,13 +116,14 @@ fn why_cold(beside: &Beside) -> Option<Cause> {
         return Some(cause);
     }
     let heat_works = gradient.is_none_or(|g| g.ratio() > HEAT_WORKS);
-    if beside.room.is_some_and(|room| room.is_cold()) && heat_works {
+    if matches!(beside.room, Says::Unlike(room) if room.is_cold()) && heat_works {
         return Some(Cause::RoomCold);
     }
     let (p, g) = beside.picture.zip(gradient)?;
     let along = p.low.share.is_none_or(|share| share > 0.5);
     if g.cool_lift < -TOGETHER_K && heat_works && along {
-        return Some(Cause::RoomCold);
+        // Both ends are cooled from outside; where the room is not, the outside has come in.
+        return Some(if beside.room == Says::AsUsual { Cause::LeftOpen } else { Cause::RoomCold });
     }
     let own_doing = !g.narrowed_from_outside() && g.due() && p.low.past(1.0) && !p.hurried_within_fall();
     match g.ratio() {
@@ -128,6 +131,12 @@ fn why_cold(beside: &Beside) -> Option<Cause> {
         ratio if ratio < HEAT_MISSING => Some(Cause::HeatFailed),
         _ => Some(Cause::HeatWeak),
     }
+}
+
+/// The gradient stands on its head since a fall that was no heat's.
+fn swapped(p: &Picture) -> bool {
+    let upside_down = |g: &Gradient| g.now < -0.5 * g.usual;
+    p.gradient.as_ref().is_some_and(upside_down) && p.hurried_within_fall() && p.low.past(1.0)
 }
 
 /// A fall that began faster than heat can go: an open front, or a probe that fell out of its place.
@@ -141,7 +150,7 @@ fn hurried_fall(p: &Picture) -> Option<Cause> {
 fn why_hot(beside: &Beside) -> Option<Cause> {
     let gradient = beside.picture.and_then(|p| p.gradient);
     let heat_warms = gradient.is_some_and(|g| g.ratio() > HEAT_WARMS);
-    if beside.room.is_some_and(|room| !room.is_cold()) && !heat_warms {
+    if matches!(beside.room, Says::Unlike(room) if !room.is_cold()) && !heat_warms {
         return Some(Cause::RoomHot);
     }
     let (p, g) = beside.picture.zip(gradient)?;
@@ -153,5 +162,5 @@ fn why_hot(beside: &Beside) -> Option<Cause> {
     from_outside(g).then_some(())?;
     let minutes = (p.t - p.high.peak_t).max(1.0);
     let speed = p.high.drop(-p.x) / minutes;
-    Some(if speed > SUN_K_PER_MIN { Cause::OutsideHeat } else { Cause::RoomHot })
+    Some(if speed > SUN_K_PER_MIN || beside.room == Says::AsUsual { Cause::OutsideHeat } else { Cause::RoomHot })
 }

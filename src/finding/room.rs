@@ -37,6 +37,16 @@ impl Unlike {
     }
 }
 
+/// What a room's own probe tells.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub enum Says {
+    /// There is none, or it has not seen a day yet.
+    #[default]
+    Nothing,
+    AsUsual,
+    Unlike(Unlike),
+}
+
 /// The memory of one room's air.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Air {
@@ -44,10 +54,10 @@ pub struct Air {
 }
 
 impl Air {
-    /// A trusted reading of the room's air, and whether it is unlike the room.
-    pub fn hear(&mut self, celsius: f64, now: Now) -> Option<Unlike> {
+    /// A trusted reading of the room's air, and what it tells.
+    pub fn hear(&mut self, celsius: f64, now: Now) -> Says {
         if !celsius.is_finite() {
-            return None;
+            return Says::Nothing;
         }
         // The clock on the wall: what is remembered outlives the process.
         let at = now.wall.as_ms().div_euclid(BIN.as_ms());
@@ -60,15 +70,12 @@ impl Air {
                 self.bins.push_back(Bin { at, low: celsius, high: celsius });
             }
         }
-        let (low, high) = self.usual(at)?;
-        let usual_c = if celsius < low - UNUSUAL_K {
-            low
-        } else if celsius > high + UNUSUAL_K {
-            high
-        } else {
-            return None;
-        };
-        Some(Unlike { now_c: celsius, usual_c })
+        match self.usual(at) {
+            None => Says::Nothing,
+            Some((low, _)) if celsius < low - UNUSUAL_K => Says::Unlike(Unlike { now_c: celsius, usual_c: low }),
+            Some((_, high)) if celsius > high + UNUSUAL_K => Says::Unlike(Unlike { now_c: celsius, usual_c: high }),
+            Some(_) => Says::AsUsual,
+        }
     }
 
     /// The range of about this hour on earlier days, once there is one.
@@ -91,7 +98,11 @@ mod tests {
 
     fn day(air: &mut Air, from_h: i64, hours: i64, level: impl Fn(i64) -> f64) -> Vec<(i64, Unlike)> {
         let minutes = (from_h * 60..(from_h + hours) * 60).step_by(5);
-        minutes.filter_map(|m| Some((m, air.hear(level(m), Now::at(m * 60_000))?))).collect()
+        let unlike = |m| match air.hear(level(m), Now::at(m * 60_000)) {
+            Says::Unlike(unlike) => Some((m, unlike)),
+            _ => None,
+        };
+        minutes.filter_map(unlike).collect()
     }
 
     #[test]

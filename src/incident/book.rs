@@ -14,6 +14,8 @@ const COMPANY_NOW: Span = Span::s(45);
 const COMPANY_TODAY: Span = Span::min(3);
 /// A cause that is raised again within this of the end joins the same incident.
 const COMES_BACK: Span = Span::h(24);
+/// A deadline that is past by this, and no limit crossed, was a wrong forecast.
+const FORECAST_FAILED: Span = Span::min(30);
 /// How long an ended incident is kept in memory, for the weekly letter.
 const REMEMBERED: Span = Span::days(8);
 const MOST_REMEMBERED: usize = 2_000;
@@ -337,7 +339,19 @@ impl Book {
         }
         self.split_those_due(now, out);
         self.end_those_due(now, out);
+        self.drop_failed_forecasts(now);
         self.forget(now);
+    }
+
+    fn drop_failed_forecasts(&mut self, now: Now) {
+        for incident in self.incidents.iter_mut().filter(|i| i.is_open()) {
+            for s in &mut incident.findings {
+                let past = s.finding.act_by.is_some_and(|by| now.wall.since(by) > FORECAST_FAILED);
+                if past && !crosses_never(&s.finding) {
+                    s.finding.act_by = None;
+                }
+            }
+        }
     }
 
     fn end_those_due(&mut self, now: Now, out: &mut Vec<Step>) {

@@ -237,6 +237,8 @@ impl Incident {
     pub fn cause(&self) -> Option<Cause> {
         let own = self.leading().map(|f| f.key.cause);
         match (own, self.shared.and_then(|(_, cause)| cause)) {
+            // What warms half of a room from outside is the room.
+            (Some(Cause::OutsideHeat), Some(Cause::RoomHot)) => Some(Cause::RoomHot),
             (Some(own), Some(shared)) if own.explains() >= shared.explains() => Some(own),
             (own, shared) => shared.or(own),
         }

@@ -84,3 +84,14 @@ fn what_a_lying_probe_says_is_told_with_its_lie() {
     d.until(2_300);
     assert_eq!(d.out.last().map(String::as_str), Some("2200 worse Urgency 10 too-hot a1"));
 }
+
+#[test]
+fn a_deadline_that_passed_without_harm_is_told_no_more() {
+    let mut d = Day::new(house(&[4]));
+    d.stands(0, Finding { act_by: Some(Wall::from_ms(60 * 60_000)), ..found(A, Cause::RoomCold, 0) });
+    d.until(70);
+    assert!(d.book.get("10").is_some_and(|i| i.act_by().is_some()), "it may still be about to come true");
+    d.stands(100, found(A, Cause::GradientLost, 90));
+    d.until(101);
+    assert_eq!(d.book.get("10").map(|i| i.act_by()), Some(None));
+}
