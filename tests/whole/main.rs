@@ -44,3 +44,11 @@ fn a_dead_heater_is_one_incident_rightly_named() {
         assert!(raised[0].at_s - fault_s < 3_600, "seed {seed}: {:#?}", told(&mails));
     }
 }
+
+#[test]
+fn the_sun_and_a_cold_room_are_named_in_the_first_mail() {
+    for (trouble, seed) in [(Trouble::Sun, 7), (Trouble::RoomCold, 7)] {
+        let o = score::outcome(trouble, seed);
+        assert!(o.right && o.incidents == 1, "{trouble:?}: {:#?}", told(&o.list));
+    }
+}

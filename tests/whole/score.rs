@@ -12,19 +12,19 @@ fn number(name: &str, usual: u64) -> u64 {
 }
 
 /// What one trouble in one house came to.
-struct Outcome {
+pub struct Outcome {
     seed: u64,
     delay_min: Option<i64>,
     first: String,
     last: String,
-    right: bool,
+    pub right: bool,
     right_later: bool,
-    incidents: usize,
+    pub incidents: usize,
     mails: usize,
-    list: Vec<Mail>,
+    pub list: Vec<Mail>,
 }
 
-fn outcome(trouble: Trouble, seed: u64) -> Outcome {
+pub fn outcome(trouble: Trouble, seed: u64) -> Outcome {
     let at_s = 4 * DAY_S + (seed as i64 * 7_919 * 5) % DAY_S / 5 * 5;
     let house = House::new(seed, 6, Some((trouble, at_s)));
     let concerned: Vec<String> = (0..house.homes.len()).filter(|at| house.hits(*at)).map(House::id).collect();
