@@ -108,6 +108,18 @@ fn both_files_are_judged_with_the_key_that_was_made() {
 }
 
 #[test]
+fn the_example_loads() {
+    let folder = Folder::new("example");
+    fs::create_dir(folder.0.join("secret")).expect("a folder");
+    folder.put("secret/beat", &words(&folder.run(&["outpost", "--new-key"]).stdout));
+    folder.put("secret/post", "a password\n");
+    folder.put("outpost.toml", include_str!("../config/outpost.toml"));
+    let said = folder.run(&["outpost", "--check"]);
+    assert_eq!(said.status.code(), Some(0), "{said:?}");
+    assert!(words(&said.stdout).contains("hollow-lane, Hollow Lane: tells ines, tom"), "{said:?}");
+}
+
+#[test]
 fn strangers_at_the_door_learn_nothing_and_break_nothing() {
     let folder = Folder::new("door");
     let port = TcpListener::bind("127.0.0.1:0").and_then(|l| l.local_addr()).expect("a free port").port();
