@@ -38,6 +38,12 @@ impl Engine {
         let by = command.by.chars().filter(|c| !c.is_control()).take(LONGEST_WORD).collect::<String>();
         let by = by.as_str();
         match &command.order {
+            Order::HandsIn { enclosure, length: Span::ZERO } => {
+                let ix = self.find(enclosure)?;
+                let done = self.book.unshelve(ix, by, now, &mut self.steps);
+                done.then(|| format!("hands are out of {enclosure}: it is watched again"))
+                    .ok_or_else(|| format!("no hands were in {enclosure}"))
+            }
             Order::HandsIn { enclosure, length } => {
                 let ix = self.find(enclosure)?;
                 let done = *length > Span::ZERO && self.book.hands_in(ix, by, *length, now);

@@ -56,7 +56,7 @@ fn facts(said: &Evidence, place: Place, hot: bool, source: &str) -> Vec<Fact> {
     let mut facts = vec![Fact::Moved { place, from: said.level_then, to: said.level_now, over: said.over }];
     if let Some(power_w) = said.power_now_w {
         let source = source.to_owned();
-        facts.push(Fact::Watts { source, power_w, usual_w: said.power_usual_w, told_on: None });
+        facts.push(Fact::Watts { source, power_w, usual_w: said.power_usual_w, told_on: said.told_on });
     }
     if let Some(level) = said.furthest_known.filter(|l| l.is_finite()) {
         facts.push(Fact::NeverBefore { place, level, days: f64::from(said.days_known), below: !hot });
@@ -116,6 +116,7 @@ mod tests {
             gradient_usual_k: None,
             power_now_w: Some(0.0),
             power_usual_w: Some(60.0),
+            told_on: None,
             room_c: Some(18.0),
         };
         let mut verdict = Verdict {

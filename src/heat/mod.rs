@@ -309,6 +309,7 @@ fn verdict(stood: &Stood, place: Place, tract: &Tract, room_c: Option<f64>, t: f
         gradient_usual_k: gradient.map(|g| g.usual),
         power_now_w: clue.map(|c| c.watts),
         power_usual_w: clue.map(|c| c.usual),
+        told_on: clue.and_then(|c| c.told_on),
         room_c,
     };
     let toward = (!hot).then(|| room_c.or_else(|| gradient.map(|g| x - g.now))).flatten();

@@ -100,6 +100,8 @@ pub struct Evidence {
     /// The plug, W: now and usual.
     pub power_now_w: Option<f64>,
     pub power_usual_w: Option<f64>,
+    /// What a relay that drives the heat was told.
+    pub told_on: Option<bool>,
     pub room_c: Option<f64>,
 }
 

@@ -311,7 +311,7 @@ impl Plug {
             surges: known && !steered && self.surges(b),
             welded: known && self.welded(b),
             full: known && full && self.modulates(),
-            weak: self.low_tops >= 12 || self.part_since.is_some_and(|since| b.t - since > 10.0 + 3.0 * self.interval),
+            weak: self.low_tops >= 12 || ((!steered || b.cycles) && self.lacks_a_part(b)),
             watts: self.watts,
             usual: self.usual,
             unsteered: known && !steered,
@@ -335,6 +335,12 @@ impl Plug {
         }
         let wait = self.none_since.map_or(0.0, |since| b.t - since);
         level.min(MOST_OF_ONE) + NEW_ABSENCE + wait.min(MOST_OF_REST)
+    }
+
+    /// For minutes less power than ever, of a source that is either on or off; what is dimmed or pulsed takes what it likes.
+    fn lacks_a_part(&self, b: &Beside) -> bool {
+        let known = b.t - self.first_t > DOUBT_AFTER_MIN;
+        known && self.part_since.is_some_and(|since| b.t - since > 10.0 + 3.0 * self.interval)
     }
 
     fn lasts(&self, spells: &Spells, b: &Beside) -> bool {

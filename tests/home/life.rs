@@ -144,6 +144,9 @@ impl Life {
             (1e9, c.within(0.8, 3.0) * if c.chance(0.5) { 1.0 } else { -1.0 })
         });
         often(&mut c, 2.0, (0.0, 24.0), Kind::Animal, &mut |c| (c.within(600.0, 9_000.0), c.within(-0.8, 0.6)));
+        if let Some((from_s, size, _)) = case.dial {
+            events.push(Event { from_s, until_s: i64::MAX, kind: Kind::Dial, size });
+        }
         events.sort_by_key(|e| (e.from_s, e.until_s));
         Life { events, next: 0, active: Vec::new(), room: Room::new(case) }
     }

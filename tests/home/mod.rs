@@ -119,6 +119,8 @@ pub struct Case {
     pub on_change: bool,
     /// Coarse sensors: minutes apart, steps to half a kelvin, much noise, one report in ten lost.
     pub coarse: bool,
+    /// A dial that is turned at this second by so many K, and whether the keeper says so.
+    pub dial: Option<(i64, f64, bool)>,
     /// The fault and the second at which it begins.
     pub fault: Option<(Fault, i64)>,
 }
@@ -135,6 +137,7 @@ impl Case {
             relay: false,
             on_change: false,
             coarse: false,
+            dial: None,
             fault: None,
         }
     }

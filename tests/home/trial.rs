@@ -6,7 +6,7 @@ use super::{Case, DAY_S, Fault, Sample, Watts, What};
 use warmside::heat::settings::{Kind, Settings, Source, Thermostat};
 use warmside::heat::tuning::Tuning;
 use warmside::heat::verdict::{Cause, Change, Verdict};
-use warmside::heat::{Context, Input, Watch};
+use warmside::heat::{Context, Input, Relearn, Watch};
 use warmside::terms::place::Place;
 use warmside::terms::quantity::Quantity;
 use warmside::terms::time::{Now, Span};
@@ -124,6 +124,10 @@ pub fn run(case: Case, days: i64, tuning: Tuning, rivals: bool) -> Outcome {
             power_alone(&mut outcome, &home, twin.as_ref(), fault_s.unwrap_or(i64::MAX), &mut lasting);
         }
         let delay = fault_s.map(|f| (at_s - f) as f64 / 60.0).filter(|d| *d > 0.0);
+        if case.dial.is_some_and(|(turned_s, _, told)| told && turned_s == at_s) {
+            changes.clear();
+            watch.relearn(Relearn::SettingChanged, &mut changes);
+        }
         if heard.is_empty() {
             continue;
         }
