@@ -400,6 +400,42 @@ fn injected_noise_is_found_and_clean_motes_are_left_in_peace() {
     }
 }
 
+/// Odd motes were looked at while thresholds were chosen; of 19 and 23 only these figures were.
+#[test]
+#[ignore = "needs the open recordings"]
+fn every_injected_fault_of_the_bench() {
+    for kind in ["random", "bias", "drift", "polydrift"] {
+        for mote in ["01", "19", "23"] {
+            let topic = format!("bench/mote-{mote}/temperature-{kind}");
+            let clean = format!("bench/mote-{mote}/clean");
+            let heard = hear(
+                "sensor_fault_bench",
+                "recording.jsonl.gz",
+                &[link(0, &topic, &[('t', "")]), link(1, &clean, &[('t', "/temperature")])],
+            );
+            let truth: BTreeMap<Wall, f64> =
+                heard.trusted.iter().filter(|(_, t, _)| *t == clean).map(|(at, _, c)| (*at, *c)).collect();
+            let off = |(at, t, value): &&(Wall, String, f64)| {
+                *t == topic && truth.get(at).is_some_and(|clean| (value - clean).abs() > 5.0)
+            };
+            let believed = heard.trusted.iter().filter(off).count();
+            let (mut windows, mut told, mut first) = (0, 0, Vec::new());
+            for label in labels("sensor_fault_bench").iter().filter(|l| l["topic"] == topic.as_str()) {
+                windows += 1;
+                let found = heard.kinds(&topic, time(label, "from"), time(label, "to") + Span::h(1));
+                told += usize::from(!found.is_empty());
+                first.extend(found.first().map(|(kind, after)| format!("{kind:?} after {after}")));
+            }
+            println!(
+                "   {topic}: told of in {told} of {windows} windows, {believed} readings believed that are 5 K off; {first:?}"
+            );
+            assert!(heard.all(&clean).is_empty());
+            // Single wild samples are what trust is for; an offset that a lone sensor keeps cannot be told from heat.
+            assert!(kind != "random" || believed * 50 <= windows * 60, "{believed}");
+        }
+    }
+}
+
 #[test]
 #[ignore = "needs the open recordings"]
 fn outages_of_an_hourly_probe_are_silences() {

@@ -233,6 +233,10 @@ fn every_shape() -> Vec<Link> {
             ..link("t", A1, vec![read(WARM, Some("/1"), Unit::Celsius)])
         },
         shape(Shape { senml: true, ..Shape::default() }),
+        Link {
+            shape: Shape { homie: true, ..Shape::default() },
+            ..link("t", A1, vec![read(WARM, None, Unit::Celsius)])
+        },
     ]
 }
 
@@ -311,6 +315,92 @@ proptest! {
         prop_assert_eq!(links.counts().messages(), 3);
         links.filters();
     }
+}
+
+/// The examples of RFC 8428 as printed there (sections 5.1.1 to 5.1.4 and 6), each read by the name of one of its records.
+#[test]
+fn the_examples_of_rfc_8428() {
+    const POINTS: &[u8] = br#"[{"bn":"urn:dev:ow:10e2073a0108006:","bt":1.276020076001e+09,"bu":"A","bver":5,
+        "n":"voltage","u":"V","v":120.1},{"n":"current","t":-5,"v":1.2},{"n":"current","t":-4,"v":1.3},
+        {"n":"current","t":-3,"v":1.4},{"n":"current","t":-2,"v":1.5},{"n":"current","t":-1,"v":1.6},
+        {"n":"current","v":1.7}]"#;
+    const PLACES: &[u8] = br#"[{"bn":"urn:dev:ow:10e2073a01080063","bt":1.320067464e+09,"bu":"%RH","v":20},
+        {"u":"lon","v":24.30621},{"u":"lat","v":60.07965},{"t":60,"v":20.3},{"u":"lon","t":60,"v":24.30622},
+        {"u":"lat","t":60,"v":60.07965},{"t":120,"v":20.7},{"u":"lon","t":120,"v":24.30623},
+        {"u":"lat","t":120,"v":60.07966},{"u":"%EL","t":150,"v":98},{"t":180,"v":21.2},
+        {"u":"lon","t":180,"v":24.30628},{"u":"lat","t":180,"v":60.07967}]"#;
+    let cbor = hex(
+        "87a721781b75726e3a6465763a6f773a3130653230373361303130383030363a22fb41d303a15b00106223614120050067766f6c7461676501\
+         615602fb405e066666666666a3006763757272656e74062402fb3ff3333333333333a3006763757272656e74062302fb3ff4cccccccccccda3\
+         006763757272656e74062202fb3ff6666666666666a3006763757272656e74062102f93e00a3006763757272656e74062002fb3ff999999999\
+         999aa3006763757272656e74060002fb3ffb333333333333",
+    );
+    let hear = |payload: &[u8], what, unit, name: &str| {
+        let name = format!("/{}", name.replace('/', "~1"));
+        let shape = Shape { senml: true, ..Shape::default() };
+        let mut links = links(&[Link { shape, ..link("t", A1, vec![read(what, Some(&name), unit)]) }]);
+        let mut out = Vec::new();
+        let heard = links.hear("t", payload, false, NOW, &mut out);
+        let said: Vec<_> = out.iter().map(|r| (r.value, r.measured.map(|at| at.as_ms()))).collect();
+        (heard, said)
+    };
+    let volts = What::Slot(Slot::Battery);
+    for pack in [POINTS, &cbor] {
+        let (heard, said) = hear(pack, volts, Unit::Volt, "voltage");
+        assert_eq!((heard, said), (Heard::Accepted, vec![(120.1, Some(1_276_020_076_001))]));
+        let amps = hear(pack, volts, Unit::Volt, "urn:dev:ow:10e2073a0108006:current");
+        assert_eq!(amps, (Heard::Refused(Refusal::WrongUnit), vec![]), "amperes are no volts");
+    }
+    // One name with several units: what cannot be in % is refused, and the pack says so, rather than read as humidity.
+    let humid = at(Place::CoolSide, Quantity::Humidity);
+    let (_, said) = hear(PLACES, humid, Unit::Percent, "urn:dev:ow:10e2073a01080063");
+    let at_s = |s: i64| Some(1_320_067_464_000 + s * 1_000);
+    for want in [(20.0, at_s(0)), (20.3, at_s(60)), (20.7, at_s(120)), (21.2, at_s(180))] {
+        assert!(said.contains(&want), "{want:?} in {said:?}");
+    }
+    assert!(said.iter().all(|(v, _)| *v < 22.0 || *v == 98.0), "no longitude: {said:?}");
+    let single = br#"[{"n":"urn:dev:ow:10e2073a01080063","u":"Cel","v":23.1}]"#;
+    assert_eq!(hear(single, WARM, Unit::Celsius, "urn:dev:ow:10e2073a01080063").1, [(23.1, None)]);
+}
+
+fn hex(text: &str) -> Vec<u8> {
+    let digits: Vec<u8> = text.bytes().filter_map(|b| (b as char).to_digit(16)).map(|d| d as u8).collect();
+    digits.chunks(2).map(|pair| pair[0] * 16 + pair[1]).collect()
+}
+
+#[test]
+fn a_homie_device_describes_itself_and_says_when_it_is_lost() {
+    let shape = Shape { homie: true, ..Shape::default() };
+    let topic = "homie/5/{enclosure}/warm/temperature";
+    let link = Link { shape, ..link(topic, None, vec![read(WARM, None, Unit::Celsius)]) };
+    let mut links = links(&[link]);
+    assert_eq!(
+        links.filters(),
+        [
+            "homie/5/+/$description",
+            "homie/5/+/$state",
+            "homie/5/+/warm/temperature",
+            "homie/5/+/warm/temperature/$format",
+            "homie/5/+/warm/temperature/$unit",
+        ]
+    );
+    let description =
+        r#"{"homie":"5.0","nodes":{"warm":{"properties":{"temperature":{"unit":"°F","format":"-4:212"}}}}}"#;
+    let mut out = Vec::new();
+    let mut hear = |topic: &str, payload: &str, retained| {
+        out.clear();
+        let heard = links.hear(topic, payload.as_bytes(), retained, NOW, &mut out);
+        (heard, out.first().map(|r| (r.value * 10.0).round() / 10.0), links.turned().to_vec())
+    };
+    assert_eq!(hear("homie/5/a1/$description", description, true).0, Heard::Accepted);
+    assert_eq!(hear("homie/5/a1/warm/temperature", "86", false).1, Some(30.0));
+    let beyond = hear("homie/5/a1/warm/temperature", "500", false);
+    assert_eq!((beyond.0, beyond.1), (Heard::Refused(Refusal::BeyondRange), None));
+    let probe = warmside::terms::id::ProbeIx(0);
+    assert_eq!(hear("homie/5/a1/$state", "lost", false), (Heard::Accepted, None, vec![(probe, true)]));
+    assert_eq!(hear("homie/5/a1/$state", "ready", false).2, [(probe, false)]);
+    assert_eq!(hear("homie/5/a1/$name", "Rack", true).0, Heard::Unlinked);
+    assert_eq!(links.counts().messages(), 6);
 }
 
 /// Costs by kind, printed: `cargo test --release --test reading -- --ignored --nocapture`.

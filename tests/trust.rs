@@ -13,6 +13,9 @@ use warmside::trust::{Doubt, Event, Fault, Kind, Verdict};
 const WARM: u32 = 0;
 const COOL: u32 = 1;
 const BATTERY: u32 = 2;
+/// Of [`House::with_room`].
+const ROOM: u32 = 3;
+const HEAT: u32 = 4;
 
 /// One enclosure with a warm and a cool probe and a battery, all on their own topics, in simulated time.
 struct House {
@@ -49,6 +52,16 @@ impl House {
         let now = Now::at(1_767_600_000_000);
         watch.fit(&known, now);
         House { watch, known, events: Vec::new(), now }
+    }
+
+    /// The same in a room with its own probe, and with a plug that tells the heat's watts.
+    fn with_room() -> House {
+        let mut house = House::new();
+        let room = known(Slot::At(Place::Air, Quantity::Temperature), "room/air", Unit::Celsius);
+        house.known.push(Known { target: Target::Room(RoomIx(0)), ..room });
+        house.known.push(known(Slot::Heat(0, Quantity::Power), "a1/plug", Unit::Watt));
+        house.watch.fit(&house.known, house.now);
+        house
     }
 
     fn minute(&self) -> i64 {
@@ -248,6 +261,121 @@ fn a_leap_is_doubted_alone_and_believed_with_a_witness() {
     let follows = |m: f64| if m > 598.0 { 25.0 + 1.9 * (m - 598.0).min(12.0) } else { cool(m) };
     let verdicts = witnessed.run(60, 60, |m| if m > 602.0 { 52.0 + 0.1 * triangle(m) } else { warm(m) }, follows);
     assert!(all_trusted(&verdicts), "the cool side rises too: {verdicts:?}");
+}
+
+/// The same leap once more: heat that stays on as it never did is a witness too.
+#[test]
+fn a_leap_under_heat_that_does_not_go_off_is_believed() {
+    let run = |stuck: bool| {
+        let mut house = House::with_room();
+        let mut verdicts = Vec::new();
+        for m in 0..700 {
+            house.wait(Span::min(1));
+            let minute = f64::from(m);
+            // On for 12 of 25 minutes; from 580 on without end.
+            let on = m % 25 < 12 || (stuck && m > 580);
+            house.say(HEAT, if on { 60.0 } else { 0.0 });
+            house.say(ROOM, 20.0);
+            house.say(COOL, round(cool(minute)));
+            verdicts.push(house.say(WARM, if m > 620 { 50.0 } else { round(warm(minute)) }));
+        }
+        verdicts[625..].iter().filter(|v| **v == Verdict::Trusted).count()
+    };
+    assert_eq!((run(false), run(true)), (0, 75));
+}
+
+#[test]
+fn an_on_change_probe_is_missed_when_its_neighbour_goes_on() {
+    let mut house = House::new();
+    let mut last = [f64::NAN; 2];
+    for m in 0..3 * 1_440 + 600 {
+        house.wait(Span::min(1));
+        for (i, (probe, level)) in [(WARM, warm(f64::from(m))), (COOL, cool(f64::from(m)))].into_iter().enumerate() {
+            let dead = probe == WARM && m > 3 * 1_440;
+            // It speaks on a change of 0.2 K, so that a calm hour may pass without a word.
+            if !dead && (last[i].is_nan() || (level - last[i]).abs() >= 0.2) {
+                house.say(probe, round(level));
+                last[i] = level;
+            }
+        }
+        if house.told().iter().any(|(_, kind, _)| *kind == Kind::Silent) {
+            break;
+        }
+    }
+    let told = house.told();
+    assert!(
+        matches!(told[..], [(m, Kind::Silent, Some(Fault::Silent))] if (20..150).contains(&(m - 3 * 1_440))),
+        "{told:?}"
+    );
+}
+
+#[test]
+fn a_probe_that_fell_out_reads_what_the_room_reads_and_is_no_cold() {
+    let room = |m: f64| 20.5 + 0.2 * triangle(m / 7.0);
+    let mut house = House::with_room();
+    let mut verdicts = Vec::new();
+    for m in 0..2_200 {
+        house.wait(Span::min(1));
+        let minute = f64::from(m);
+        house.say(ROOM, round(room(minute)));
+        house.say(COOL, round(cool(minute)));
+        let out = (2_000..2_100).contains(&m);
+        let level = if out { room(minute) + 10.0 * (-(minute - 2_000.0) / 3.0).exp() } else { warm(minute) };
+        verdicts.push(house.say(WARM, round(level)));
+    }
+    let like = Some(Target::Room(RoomIx(0)));
+    let told = house.told();
+    let [(began, Kind::Displaced, Some(Fault::LiesElsewhere { like: told_like })), (over, Kind::Displaced, None)] =
+        told[..]
+    else {
+        panic!("{told:?}")
+    };
+    assert!(told_like == like && (2_025..2_045).contains(&began) && (2_118..2_130).contains(&over), "{told:?}");
+    assert_eq!(verdicts[2_090], Verdict::Doubted(Doubt::Displaced));
+    assert_eq!(verdicts.last(), Some(&Verdict::Trusted), "it lies in its place again");
+}
+
+#[test]
+fn a_probe_that_walks_away_from_its_neighbour_has_drifted() {
+    let mut house = House::new();
+    let drift = |m: f64| 0.001 * (m - 3.0 * 1_440.0).max(0.0);
+    assert!(all_trusted(&house.run(9 * 1_440, 300, |m| warm(m) + drift(m), cool)));
+    let told = house.told();
+    assert!(
+        matches!(told[..], [(m, Kind::Drift, Some(Fault::Drifted { by_k }))] if m > 5 * 1_440 && by_k > 2.4),
+        "{told:?}"
+    );
+    assert!(house.watch.probe(ProbeIx(WARM)).is_some_and(|p| p.sees()), "it goes on being judged by its limits");
+}
+
+#[test]
+fn a_keepers_own_thermometer_shows_how_far_a_probe_is_off() {
+    let mut house = House::new();
+    house.run(600, 60, |_| 31.0, cool);
+    let target = Target::Enclosure(EnclosureIx(0));
+    let mut out = Vec::new();
+    assert_eq!(house.watch.check(target, Place::WarmSide, 30.2, house.now, &mut out), Some(0.8000000000000007));
+    assert!(out.is_empty(), "within what two thermometers differ");
+    assert_eq!(house.watch.check(target, Place::WarmSide, 35.0, house.now, &mut out), Some(-4.0));
+    assert!(matches!(out[..], [Event { kind: Kind::Drift, fault: Some(_), .. }]), "{out:?}");
+    out.clear();
+    house.watch.check(target, Place::WarmSide, 31.5, house.now, &mut out);
+    assert!(matches!(out[..], [Event { kind: Kind::Drift, fault: None, .. }]), "{out:?}");
+    assert_eq!(house.watch.check(target, Place::Hide, 30.0, house.now, &mut out), None, "no probe there");
+}
+
+#[test]
+fn a_device_that_says_it_is_lost_is_silent_a_minute_later() {
+    let mut house = House::new();
+    house.run(600, 60, warm, cool);
+    house.watch.hear_turned(ProbeIx(WARM), true, house.now);
+    house.watch.hear_turned(ProbeIx(COOL), true, house.now);
+    house.wait(Span::s(30));
+    house.watch.hear_turned(ProbeIx(COOL), false, house.now);
+    house.wait(Span::min(1));
+    assert_eq!(house.told(), [(601, Kind::Silent, Some(Fault::Silent))], "a radio that reconnects is not");
+    house.say(WARM, 31.0);
+    assert_eq!(house.told().len(), 2);
 }
 
 #[test]

@@ -1,6 +1,7 @@
 //! The daemon as a keeper runs it: the real binary, its built-in broker, its socket, its mails as files, its signals.
 #![cfg(feature = "builtin-broker")]
 
+use std::collections::BTreeSet;
 use std::fs;
 use std::io::{BufRead, BufReader};
 use std::net::TcpListener;
@@ -82,7 +83,7 @@ unit = "Cel"
     }
 
     fn watch(&self) -> Daemon {
-        Daemon::of(self.command(&["watch"]))
+        Daemon::of(&mut self.command(&["watch"]))
     }
 
     /// `status --json`, read.
@@ -116,16 +117,22 @@ unit = "Cel"
 
     /// The Message-IDs of the mails that were written, one a file.
     fn message_ids(&self) -> Vec<String> {
+        self.mails(|mail| mail.message_id().expect("a Message-ID").to_owned())
+    }
+
+    fn subjects(&self) -> BTreeSet<String> {
+        self.mails(|mail| mail.subject().expect("a subject").to_owned()).into_iter().collect()
+    }
+
+    fn mails(&self, take: impl Fn(&mail_parser::Message<'_>) -> String) -> Vec<String> {
         let Ok(entries) = fs::read_dir(self.folder.join("mail")) else { return Vec::new() };
         let mails =
             entries.map(|entry| entry.expect("entry").path()).filter(|p| p.extension().is_some_and(|e| e == "eml"));
-        let id = |path: PathBuf| {
+        let read = |path: PathBuf| {
             let mail = fs::read(path).expect("readable");
-            let mail =
-                mail_parser::MessageParser::default().parse(&mail).expect("a mail").message_id().map(String::from);
-            mail.expect("a Message-ID")
+            take(&mail_parser::MessageParser::default().parse(&mail).expect("a mail"))
         };
-        mails.map(id).collect()
+        mails.map(read).collect()
     }
 }
 
@@ -142,7 +149,7 @@ struct Daemon {
 }
 
 impl Daemon {
-    fn of(mut command: Command) -> Daemon {
+    fn of(command: &mut Command) -> Daemon {
         let mut child = command.stdout(Stdio::null()).stderr(Stdio::piped()).spawn().expect("starts");
         let lines = BufReader::new(child.stderr.take().expect("piped")).lines();
         let (line, log) = channel();
@@ -307,6 +314,63 @@ fn what_the_broker_says_is_recorded_beside_a_daemon() {
 }
 
 #[test]
+fn a_recording_replays_what_watch_told() {
+    let house = House::new("same");
+    let daemon = house.watch();
+    daemon.says("connected to the broker");
+    let out = house.folder.join("house.jsonl.gz");
+    let mut record = house.command(&["record", out.to_str().expect("UTF-8")]);
+    let record = Daemon::of(&mut record);
+    record.says("recording ");
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
+    runtime.block_on(async {
+        let address = std::net::SocketAddr::from(([127, 0, 0, 1], house.port));
+        let broker = BuiltinBroker { listen: address, login: None }.as_client(address);
+        let sensor = Sensor::start(&broker, "sensor-1").expect("starts");
+        // Both listen before anything grave is said: the recorder has heard a first value when it has written one.
+        while recorded(&out) == 0 {
+            sensor.say("rack/a3/warm_side/temperature", "30.5").await;
+            tokio::time::sleep(Duration::from_millis(200)).await;
+        }
+        // Steadily hotter, and far past the limit that must never be crossed.
+        for step in 0..600 {
+            let celsius = (30.5 + 0.5 * f64::from(step)).min(44.0);
+            sensor.say("rack/a3/warm_side/temperature", format!("{celsius:.1}")).await;
+            tokio::time::sleep(Duration::from_millis(200)).await;
+            if !house.message_ids().is_empty() {
+                return;
+            }
+        }
+        panic!("watch told nothing: {}", house.status());
+    });
+    record.signal("TERM");
+    let mut record = record;
+    assert_eq!(record.exit(), Some(0));
+    let replayed = house.run(&["replay", out.to_str().expect("UTF-8")]);
+    assert!(replayed.status.success(), "{}", String::from_utf8_lossy(&replayed.stderr));
+    let notices: Vec<serde_json::Value> =
+        replayed.stdout.split(|b| *b == b'\n').filter_map(|line| serde_json::from_slice(line).ok()).collect();
+    let subjects: BTreeSet<String> = notices.iter().filter_map(|n| n["subject"].as_str().map(str::to_owned)).collect();
+    assert_eq!(subjects, house.subjects(), "{notices:?}");
+    assert!(
+        notices.iter().any(|n| n["event"] == "raised" && n["cause"] == "too-hot" && n["urgency"] == "now"),
+        "{notices:?}"
+    );
+}
+
+/// Messages that a recorder has written so far.
+fn recorded(file: &std::path::Path) -> usize {
+    let Ok(mut lines) = warmside::recording::reader::Lines::open(file) else { return 0 };
+    let mut messages = 0;
+    // The end of a file that is still written may be torn.
+    while let Ok(Some(line)) = lines.next_line() {
+        let parsed = line.text.and_then(|text| warmside::recording::parse(text).ok());
+        messages += usize::from(parsed.is_some_and(|line| matches!(line.what, What::Message { .. })));
+    }
+    messages
+}
+
+#[test]
 fn killed_at_any_moment_it_sends_no_other_mail_for_the_same() {
     let house = House::new("kill");
     for round in 0..6_u64 {
@@ -347,7 +411,7 @@ fn the_service_manager_is_told_how_it_goes() {
     socket.set_read_timeout(Some(PATIENCE)).expect("set");
     let mut command = house.command(&["watch"]);
     command.env("NOTIFY_SOCKET", &path).env("WATCHDOG_USEC", "30000000");
-    let mut daemon = Daemon::of(command);
+    let mut daemon = Daemon::of(&mut command);
     let until = |word: &str| {
         let mut heard = Vec::new();
         loop {

@@ -1,24 +1,21 @@
 //! `warmside listen`: hears topics for a while, says what each seems to be, and drafts links to review.
 
 use super::configured::Configured;
-use super::record::told_to_stop;
+use super::ear::{self, Message};
 use super::{Exit, out, words};
-use crate::clock::{machine_wall, ticks};
-use crate::config::Config;
-use crate::mqtt::Incoming;
-use crate::mqtt::link::{Link, Pace, Wish};
-use crate::recording::reader::Lines;
-use crate::recording::{self, What};
 use crate::survey::Survey;
 use crate::survey::draft::{Names, draft};
-use crate::terms::time::Span;
-use std::path::{Path, PathBuf};
-use std::time::Duration;
-use tokio::time::sleep;
+use crate::survey::thing;
+use crate::terms::time::{Span, Wall};
+use std::ops::ControlFlow;
+use std::path::PathBuf;
 
 /// A touched probe must rise so far, K, and so many times as far as any other.
 const TOUCHED_K: f64 = 1.5;
 const TOUCHED_TIMES: f64 = 2.0;
+
+/// While somebody holds a probe: how often the one that rose most is shown.
+const SHOWN_EVERY: Span = Span::s(5);
 
 /// Hears the broker's topics, says what each seems to be and why, and drafts links to review
 #[derive(Debug, clap::Args)]
@@ -35,6 +32,9 @@ pub struct Args {
     /// Hear recordings instead of the broker
     #[arg(long, value_name = "RECORDING", num_args = 1..)]
     from: Vec<PathBuf>,
+    /// W3C Thing Descriptions (JSON): what they say of a topic counts before its name and values
+    #[arg(long, value_name = "FILE", num_args = 1..)]
+    thing: Vec<PathBuf>,
     /// Topic filters to hear
     #[arg(long, value_name = "FILTER", default_value = "#")]
     topics: Vec<String>,
@@ -52,9 +52,21 @@ pub fn run(args: &Args) -> Exit {
             Err(exit) => return exit,
         },
     };
+    for path in &args.thing {
+        let described = std::fs::read_to_string(path).map_err(|why| why.to_string());
+        match described.and_then(|text| thing::read(&text)) {
+            Ok(described) => described.into_iter().for_each(|one| survey.describe(one)),
+            Err(why) => return out::failed(format_args!("{}: {why}", path.display())),
+        }
+    }
+    let mut shown = None;
+    let mut hear = |message: Message<'_>| {
+        survey.hear(message.topic, message.payload, message.retained, message.at);
+        if args.touch { touch(&survey, message.at, &mut shown) } else { ControlFlow::Continue(()) }
+    };
     let heard = match &config {
-        Some(config) if args.from.is_empty() => hear_broker(args, config, &mut survey),
-        _ => args.from.iter().try_for_each(|path| hear_recording(path, &mut survey)),
+        Some(config) if args.from.is_empty() => ear::broker(config, ("listen", args.topics.clone(), args.length), hear),
+        _ => args.from.iter().try_for_each(|path| ear::recording(path, &mut hear)),
     };
     if let Err(why) = heard {
         return out::failed(why);
@@ -70,9 +82,26 @@ pub fn run(args: &Args) -> Exit {
     Exit::Done
 }
 
+/// Shows what rises while it rises; ends the hearing as soon as one stands out.
+fn touch(survey: &Survey, at: Wall, shown: &mut Option<Wall>) -> ControlFlow<()> {
+    if shown.is_some_and(|then| at.since(then) < SHOWN_EVERY) {
+        return ControlFlow::Continue(());
+    }
+    *shown = Some(at);
+    let Some((topic, pointer, rise, second)) = survey.warmed() else { return ControlFlow::Continue(()) };
+    if rise > 0.0 {
+        out::note(format_args!("{topic} {pointer} has risen by {rise:.1}, the next one by {second:.1}"));
+    }
+    if stands_out(rise, second) { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
+}
+
+fn stands_out(rise: f64, second: f64) -> bool {
+    rise >= TOUCHED_K && rise >= TOUCHED_TIMES * second
+}
+
 fn touched(survey: &Survey) -> Exit {
     match survey.warmed() {
-        Some((topic, pointer, rise, second)) if rise >= TOUCHED_K && rise >= TOUCHED_TIMES * second => {
+        Some((topic, pointer, rise, second)) if stands_out(rise, second) => {
             out::result(format_args!("{topic} {pointer} warmed by {rise:.1}; the next one by {second:.1}"));
             Exit::Done
         }
@@ -81,60 +110,4 @@ fn touched(survey: &Survey) -> Exit {
         )),
         None => out::failed("no temperature was heard"),
     }
-}
-
-fn hear_recording(path: &Path, survey: &mut Survey) -> Result<(), String> {
-    let said = |why: std::io::Error| format!("{}: {why}", path.display());
-    let mut lines = Lines::open(path).map_err(said)?;
-    while let Some(raw) = lines.next_line().map_err(said)? {
-        match raw.text.map(recording::parse) {
-            Some(Ok(line)) => {
-                if let What::Message { topic, payload, retained } = line.what {
-                    survey.hear(&topic, &payload, retained, line.at);
-                }
-            }
-            Some(Err(why)) => out::note(format_args!("{}:{}: {why}", path.display(), raw.number)),
-            None => out::note(format_args!("{}:{}: no UTF-8, or too long", path.display(), raw.number)),
-        }
-    }
-    Ok(())
-}
-
-fn hear_broker(args: &Args, config: &Config, survey: &mut Survey) -> Result<(), String> {
-    let broker = match (&config.broker, &config.builtin_broker) {
-        (Some(broker), _) => broker.clone(),
-        (None, Some(builtin)) => builtin.as_client(builtin.listen),
-        (None, None) => return Err("the configuration names no broker".into()),
-    };
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(|why| why.to_string())?;
-    runtime.block_on(async {
-        let wish = Wish {
-            // Not that of `watch`, which may be running beside it.
-            client_id: format!("warmside-listen-{:08x}", std::process::id() ^ ticks().subsec_nanos()),
-            filters: args.topics.clone(),
-            presence: None,
-        };
-        out::note(format_args!("hearing {} for {}", wish.filters.join(", "), args.length));
-        let (link, mut inbox) = Link::start(&broker, wish, Pace::default(), ticks).map_err(|why| why.to_string())?;
-        let mut long_enough = std::pin::pin!(sleep(Duration::from_millis(args.length.as_ms().unsigned_abs())));
-        let mut stopped = std::pin::pin!(told_to_stop());
-        loop {
-            let news = tokio::select! {
-                news = inbox.next() => news,
-                () = &mut long_enough => break,
-                // Ctrl-C: what was heard so far is drafted all the same.
-                () = &mut stopped => break,
-            };
-            match news {
-                Some(Incoming::Message(heard)) => {
-                    survey.hear(&heard.topic, &heard.payload, heard.retained, machine_wall());
-                }
-                Some(Incoming::Up) => {}
-                Some(Incoming::Lost(why) | Incoming::Trouble(why)) => out::note(why),
-                None => break,
-            }
-        }
-        link.stop(Duration::from_secs(2)).await;
-        Ok(())
-    })
 }

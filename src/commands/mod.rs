@@ -1,11 +1,13 @@
 //! The command line: one file a command, results on standard output, everything else on standard error.
 
 mod backup;
+mod bundle;
 mod care;
 mod check;
 mod configured;
 #[cfg(feature = "builtin-broker")]
 mod demo;
+mod ear;
 pub mod explain;
 mod explained;
 mod listen;
@@ -68,6 +70,7 @@ enum Command {
     Check(check::Args),
     Record(record::Args),
     Listen(listen::Args),
+    Bundle(bundle::Args),
     Replay(replay::Args),
     Status(status::Args),
     Explain(explain::Args),
@@ -101,6 +104,7 @@ pub fn run(line: impl IntoIterator<Item = OsString>) -> Exit {
         Command::Watch(args) => watch::run(&args),
         Command::Record(args) => record::run(&args),
         Command::Listen(args) => listen::run(&args),
+        Command::Bundle(args) => bundle::run(&args),
         Command::Replay(args) => replay::run(&args),
         Command::Status(args) => status::run(&args),
         Command::Explain(args) => explain::run(&args),

@@ -134,12 +134,20 @@ impl Drill {
 
 impl Speaker {
     fn say(&self, order: Order) -> Exit {
-        let config = match self.config.load_without_secrets() {
-            Ok(config) => config,
-            Err(exit) => return exit,
-        };
-        let command = Command { by: self.by.clone().unwrap_or_else(|| whoever(&config)), order };
-        ask(&config, &Request::Order { command })
+        match self.config.load_without_secrets() {
+            Ok(config) => self.say_in(&config, order),
+            Err(exit) => exit,
+        }
+    }
+
+    /// The same where the configuration is known already.
+    pub fn say_in(&self, config: &Config, order: Order) -> Exit {
+        let command = Command { by: self.by.clone().unwrap_or_else(|| whoever(config)), order };
+        ask(config, &Request::Order { command })
+    }
+
+    pub fn configured(&self) -> &Configured {
+        &self.config
     }
 }
 

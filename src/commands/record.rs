@@ -69,7 +69,7 @@ async fn record(args: &Args, config: &Config, mut recorder: Recorder) -> Result<
         (None, None) => return Err("the configuration names no broker".into()),
     };
     let settings = &config.settings;
-    let topics = settings.links.iter().map(|link| link.topic.clone()).chain(settings.commands_topic.clone());
+    let topics = settings.links.iter().flat_map(|link| link.topics()).chain(settings.commands_topic.clone());
     let wish = Wish {
         // Not that of `watch`, which may be running beside it.
         client_id: format!("warmside-record-{:08x}", std::process::id() ^ ticks().subsec_nanos()),

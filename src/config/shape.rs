@@ -36,8 +36,9 @@ pub fn shape(link: &Table<'_>) -> Shape {
         table.finish();
         member.zip(equals)
     });
-    let senml = link.get("format").and_then(|v| v.word(&[("senml", true)])).unwrap_or(false);
-    Shape { text_number, decimal, suffix, columns, words, pick, senml }
+    let format = link.get("format").and_then(|v| v.word(&[("senml", "senml"), ("homie", "homie")]));
+    let (senml, homie) = (format == Some("senml"), format == Some("homie"));
+    Shape { text_number, decimal, suffix, columns, words, pick, senml, homie }
 }
 
 fn columns(table: &Table<'_>) -> Option<(String, usize)> {
@@ -67,6 +68,18 @@ pub fn check(link: &Table<'_>, shape: &Shape, reads: &[Read], time: Option<&str>
     // SenML's own names are picked by `n`, so those two go together.
     if given.contains(&"columns") && given.len() > 1 {
         fault("columns", "`columns` beside JSON", "a payload is of columns or of JSON, not both");
+    }
+    if shape.homie {
+        for key in ["columns", "pick", "decimal", "suffix", "text_number", "read"] {
+            fault(
+                key,
+                &format!("`{key}` beside Homie"),
+                "a property of that convention is a bare number or true or false",
+            );
+        }
+        if reads.len() > 1 {
+            fault("format", "several readings in one property", "give each property a link of its own");
+        }
     }
     if shape.words.is_some() && reads.iter().any(|r| !r.what.quantity().is_state()) {
         fault(

@@ -81,7 +81,7 @@ pub async fn end_broker(own: OwnBroker) {
 /// The link to the broker. `site`: the store's random part, from which the client id is made.
 pub fn link(config: &Config, broker: &Broker, site: &str) -> Result<(Link, Inbox), Error> {
     let settings = &config.settings;
-    let topics = settings.links.iter().map(|link| link.topic.clone()).chain(settings.commands_topic.clone());
+    let topics = settings.links.iter().flat_map(|link| link.topics()).chain(settings.commands_topic.clone());
     let wish = Wish {
         client_id: format!("warmside-{}", site.get(..12).unwrap_or(site)),
         filters: filter::covering(topics),

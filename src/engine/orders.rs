@@ -5,7 +5,9 @@ use super::effect::Effect;
 use super::event::{Command, Order};
 use crate::heat::Relearn;
 use crate::incident::Row;
+use crate::reading::Target;
 use crate::terms::id::EnclosureIx;
+use crate::terms::place::Place;
 use crate::terms::time::{Now, Span, Wall};
 use serde::Deserialize;
 
@@ -101,13 +103,34 @@ impl Engine {
         let entry = serde_json::json!({ "at": now.wall.rfc3339(), "enclosure": enclosure, "what": what, "by": by });
         let key = format!("mark/{}/{enclosure}", now.wall.rfc3339());
         out.push(Effect::Commit { rows: vec![Row { key, json: Some(entry.to_string()) }], notices: Vec::new() });
+        if let Some(checked) = what.strip_prefix("checked ") {
+            return self.checked(ix, checked, now);
+        }
         let Some(why) = relearns(what) else { return Ok(format!("noted for {enclosure}: {what}")) };
+        if why == Relearn::ProbeMoved {
+            self.world.trust.relearn(Target::Enclosure(ix), now, &mut self.world.doubts);
+            self.world.tell_doubts(&mut self.changes);
+        }
         if let Some(den) = self.world.dens.get_mut(ix.index()) {
             den.relearn(why, now, &mut self.changes);
         }
         Ok(format!(
             "noted for {enclosure}: {what}; its heat is learned anew, which takes two hours roughly and three days well"
         ))
+    }
+
+    /// `PLACE DEGREES`: what a keeper's own thermometer shows there, held against the probe.
+    fn checked(&mut self, ix: EnclosureIx, words: &str, now: Now) -> Result<String, String> {
+        let degrees = self.world.settings.notice.degrees;
+        let right = || "write it as `checked warm_side 31.4`, in the site's degrees".to_owned();
+        let (place, value) = words.trim().split_once(' ').ok_or_else(right)?;
+        let place = Place::from_word(place).ok_or_else(right)?;
+        let shown: f64 = value.trim().parse().ok().filter(|v: &f64| v.is_finite()).ok_or_else(right)?;
+        let world = &mut self.world;
+        let off = world.trust.check(Target::Enclosure(ix), place, degrees.read(shown), now, &mut world.doubts);
+        world.tell_doubts(&mut self.changes);
+        let Some(off) = off else { return Ok(format!("noted; no probe of the {} was heard lately", place.label())) };
+        Ok(format!("noted; the probe of the {} reads {:+.1} against it", place.label(), degrees.show_difference(off)))
     }
 
     fn find(&self, enclosure: &str) -> Result<EnclosureIx, String> {

@@ -7,7 +7,7 @@ use crate::terms::id::{EnclosureIx, ProbeIx};
 use crate::terms::quantity::Quantity;
 use crate::terms::time::{Now, Span, Wall};
 use crate::trust::probe::Probe;
-use crate::trust::{Event, Verdict};
+use crate::trust::{Event, Kind, Verdict};
 use serde::{Deserialize, Serialize};
 
 /// A plug that was heard this lately tells whether heat is in order.
@@ -60,10 +60,13 @@ impl World {
 
     /// The last message said less than it should have.
     pub fn hear_spoiled(&mut self, now: Now, out: &mut Vec<Change>) {
-        if self.links.spoiled().is_empty() {
+        if self.links.spoiled().is_empty() && self.links.turned().is_empty() {
             return;
         }
         self.meet_probes();
+        for (probe, gone) in self.links.turned() {
+            self.trust.hear_turned(*probe, *gone, now);
+        }
         for spoiled in self.links.spoiled() {
             self.trust.hear_refused(spoiled.probe, spoiled.why, now, &mut self.doubts);
         }
@@ -83,6 +86,10 @@ impl World {
             return;
         }
         for event in std::mem::take(&mut self.doubts) {
+            // Heat that is known to fail explains a level that the probe never had.
+            if event.kind == Kind::Displaced && event.fault.is_some() && self.is_disturbed(&event) {
+                continue;
+            }
             let in_order = self.heat_in_order_without(&event);
             self.probe_findings.hear(&event, in_order, out);
             if let (Target::Enclosure(ix), Some(place), true) = (event.target, event.place, event.blinds())
@@ -91,6 +98,11 @@ impl World {
                 den.lose_sight(place);
             }
         }
+    }
+
+    fn is_disturbed(&self, event: &Event) -> bool {
+        let Target::Enclosure(ix) = event.target else { return false };
+        self.dens.get(ix.index()).is_some_and(|den| den.is_disturbed())
     }
 
     /// Whether another trusted sign tells that the heat of the probe's enclosure is in order.

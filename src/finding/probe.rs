@@ -72,7 +72,8 @@ fn key(event: &Event) -> Key {
     };
     let (cause, place) = match event.kind {
         Kind::Silent => (Cause::ProbeSilent, event.place),
-        Kind::Faulty | Kind::Noisy | Kind::Soaked | Kind::Battery => (Cause::ProbeFaulty, event.place),
+        Kind::Faulty | Kind::Noisy | Kind::Soaked | Kind::Battery | Kind::Drift => (Cause::ProbeFaulty, event.place),
+        Kind::Displaced => (Cause::ProbeDisplaced, event.place),
         Kind::Stuck => (Cause::ProbeStuck, event.place),
         Kind::Unit => (Cause::UnitChanged, event.place),
         // Two places, one finding.
@@ -88,7 +89,11 @@ fn urgency(event: &Event, fault: Fault, heat_in_order: bool) -> Urgency {
         Fault::NeverHeard { a_day: false } => Urgency::Note,
         _ if matches!(event.slot, Slot::At(_, Quantity::UvIndex)) => Urgency::Note,
         // The place is still seen, or was never promised to be.
-        Fault::NeverHeard { a_day: true } | Fault::Battery { .. } | Fault::Noisy | Fault::Soaked => Urgency::Today,
+        Fault::NeverHeard { a_day: true }
+        | Fault::Battery { .. }
+        | Fault::Noisy
+        | Fault::Soaked
+        | Fault::Drifted { .. } => Urgency::Today,
         _ if temperature && lives_there && !heat_in_order => Urgency::Now,
         _ => Urgency::Today,
     }
@@ -127,6 +132,17 @@ fn finding(event: &Event, fault: Fault, key: Key, heat_in_order: bool) -> Findin
             plain(format!("its battery is low ({level:.2}): sensors misread before they fall silent"))
         }
         Fault::UnitChanged => plain("its readings fit the other scale of temperature now".to_owned()),
+        Fault::LiesElsewhere { like: Some(Target::Room(_)) } => {
+            plain("it left its level at once and alone, and has read what the room reads since".to_owned())
+        }
+        Fault::LiesElsewhere { like: Some(Target::Enclosure(_)) } => {
+            plain("it left its level at once and alone, and has read what another enclosure reads since".to_owned())
+        }
+        Fault::LiesElsewhere { like: None } => plain(
+            "it left its level at once and alone, and lies still since while heat comes and goes: in the water, or buried?"
+                .to_owned(),
+        ),
+        Fault::Drifted { by_k } => plain(format!("it has walked {by_k:+.1} K away from its neighbours or your own thermometer")),
         Fault::SwappedWith(other) => plain(format!("it reads what the {} read before, and the reverse", other.label())),
     };
     finding.facts.push(what);

@@ -1,6 +1,7 @@
 //! Every link of a house, compiled: a message in, readings out, and a count of what was taken, refused or wanted by nobody.
 
 use super::decode::{Decoder, Found};
+use super::homie::{self, Devices, Said};
 use super::probes::{Known, Probes};
 use super::refusal::Refusal;
 use super::settings::{Link, What};
@@ -15,7 +16,7 @@ use serde::{Deserialize, Serialize};
 /// What became of one message. Each message is exactly one of the three.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Heard {
-    /// At least one reading came of it.
+    /// At least one reading came of it, or a device described itself.
     Accepted,
     /// A link wants the topic, and nothing could be read.
     Refused(Refusal),
@@ -55,6 +56,11 @@ pub struct Links {
     counts: Counts,
     found: Found,
     spoiled: Vec<Spoiled>,
+    /// Whether any link follows the Homie convention, and what its devices said of themselves.
+    homie: bool,
+    devices: Devices,
+    /// Whose device does not speak any more (true) or does again, by the last message.
+    turned: Vec<(ProbeIx, bool)>,
     /// What was amiss with the last message though a reading came of it.
     blemish: Option<Refusal>,
 }
@@ -75,6 +81,9 @@ impl Links {
             }
         }
         Links {
+            homie: links.iter().any(|(link, ..)| link.shape.homie),
+            devices: Devices::default(),
+            turned: Vec::new(),
             links,
             enclosures: enclosures.to_vec(),
             rooms: rooms.to_vec(),
@@ -89,13 +98,23 @@ impl Links {
 
     /// The MQTT subscriptions that bring every linked topic.
     pub fn filters(&self) -> Vec<String> {
-        topic::deduplicate(self.links.iter().map(|(_, pattern, _)| pattern.filter()).collect())
+        let topics = self.links.iter().flat_map(|(link, ..)| link.topics());
+        topic::deduplicate(topics.map(|topic| Pattern::new(&topic).filter()).collect())
     }
 
     /// Takes one message; pushes what it says. See [`Links::spoiled`] for what it should have said.
     pub fn hear(&mut self, topic: &str, payload: &[u8], retained: bool, now: Now, out: &mut Vec<Reading>) -> Heard {
         self.spoiled.clear();
+        self.turned.clear();
         self.blemish = None;
+        if self.homie && homie::is_attribute(topic) {
+            let heard = self.hear_attribute(topic, payload);
+            match heard {
+                Heard::Accepted => self.counts.accepted += 1,
+                _ => self.counts.unlinked += 1,
+            }
+            return heard;
+        }
         let ix = match self.topics.find(topic) {
             Some(ix) => Some(ix),
             None => self.meet(topic),
@@ -128,6 +147,38 @@ impl Links {
     /// What the last message should have said and did not: for `trust/`, which knows how long a probe may stammer.
     pub fn spoiled(&self) -> &[Spoiled] {
         &self.spoiled
+    }
+
+    /// Probes whose device said with the last message that it is gone (true), or there again.
+    pub fn turned(&self) -> &[(ProbeIx, bool)] {
+        &self.turned
+    }
+
+    /// A device speaks of itself. Only those are remembered that a link can read.
+    fn hear_attribute(&mut self, topic: &str, payload: &[u8]) -> Heard {
+        let of_links = |(link, ..): &(Link, Pattern, Decoder)| {
+            link.shape.homie
+                && homie::attributes(&link.topic).iter().any(|a| Pattern::new(a).fits(topic, &mut Vec::new()))
+        };
+        if !self.links.iter().any(of_links) {
+            return Heard::Unlinked;
+        }
+        let (devices, gone) = match self.devices.hear(topic, payload) {
+            Said::Nothing => return Heard::Unlinked,
+            Said::Noted => return Heard::Accepted,
+            Said::Gone(devices) => (devices, true),
+            Said::Back(devices) => (devices, false),
+        };
+        for (ix, known) in self.probes.all().iter().enumerate() {
+            let homie = self.links.get(known.link.index()).is_some_and(|(link, ..)| link.shape.homie);
+            let of = known.topic.as_deref().and_then(|t| t.rsplitn(3, '/').nth(2)).filter(|_| homie);
+            if let (Some(of), Ok(ix)) = (of, u32::try_from(ix))
+                && devices.iter().any(|device| device == of)
+            {
+                self.turned.push((ProbeIx(ix), gone));
+            }
+        }
+        Heard::Accepted
     }
 
     pub fn counts(&self) -> Counts {
@@ -232,6 +283,12 @@ impl Links {
                 first = first.or(Some(why));
                 self.spoiled.extend(route.probes.iter().flatten().map(|probe| Spoiled { probe: *probe, why }));
                 continue;
+            }
+            if let Some(claim) = self.devices.claim_of(topic).filter(|_| link.shape.homie) {
+                for (slot, read) in self.found.slots.iter_mut().zip(&link.reads) {
+                    let said = slot.take();
+                    *slot = said.map(|said| said.and_then(|v| claim.read(v, read.what.quantity(), read.unit)));
+                }
             }
             let mut take = |read: usize, value: f64, measured, ours: bool| {
                 let Some(wanted) = link.reads.get(read) else { return };

@@ -1,6 +1,7 @@
 //! A topic and some bytes become readings, or a refusal that says why. No bytes panic, nothing is guessed.
 
 pub mod decode;
+pub mod homie;
 pub mod json;
 pub mod links;
 pub mod number;

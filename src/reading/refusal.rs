@@ -37,7 +37,8 @@ refusals! {
     Columns "the number of columns is not the one that the link pins";
     NotPicked "no element of the array has the member that the link picks by";
     Ambiguous "the value is there more than once";
-    WrongUnit "the pack states a unit that does not fit the link's";
+    WrongUnit "the sender states a unit that does not fit the link's";
+    BeyondRange "the value lies outside the range that its device states";
     MustUnderstand "the pack has a field that a reader must understand and we do not";
     BadPack "this is not a SenML pack of version 10 or lower";
     BadTime "the payload's own time cannot be read; its arrival counts";

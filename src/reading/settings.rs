@@ -1,6 +1,6 @@
 //! What a link says: which topics, whose readings, in which shape and unit. Built by `config/`, obeyed here.
 
-use super::{Slot, Target};
+use super::{Slot, Target, homie};
 use crate::terms::quantity::{Quantity, Unit};
 use crate::terms::time::Span;
 
@@ -20,6 +20,14 @@ pub struct Link {
     /// The usual interval; `None`: learned.
     pub every: Option<Span>,
     pub shape: Shape,
+}
+
+impl Link {
+    /// Its topic, and those by which its senders describe themselves.
+    pub fn topics(&self) -> Vec<String> {
+        let described = if self.shape.homie { homie::attributes(&self.topic) } else { Vec::new() };
+        std::iter::once(self.topic.clone()).chain(described).collect()
+    }
 }
 
 /// One number to take out of a message.
@@ -68,4 +76,6 @@ pub struct Shape {
     /// stands for its picked element: `/sensors/t` with `id` = `28-0a` reads `t` of that element of `sensors`.
     pub pick: Option<(String, String)>,
     pub senml: bool,
+    /// The sender follows the Homie convention and describes itself: see [`super::homie`].
+    pub homie: bool,
 }

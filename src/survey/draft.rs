@@ -2,6 +2,7 @@
 
 use super::guess::{Guess, Seems, guess, names_quantity};
 use super::payload::Shape;
+use super::rhythm::{At, companions};
 use super::{Survey, Topic};
 use crate::terms::place::Place;
 use crate::terms::quantity::Quantity;
@@ -61,8 +62,9 @@ struct Pattern<'a> {
 pub fn draft(survey: &Survey, names: &Names) -> String {
     let mut text = String::new();
     let patterns = patterns(survey, names);
+    let companions = companions(survey);
     for pattern in &patterns {
-        write_pattern(&mut text, pattern, names);
+        write_pattern(&mut text, pattern, names, &companions);
     }
     if survey.beyond > 0 {
         let _ = writeln!(text, "# {} messages came on further topics, which were not looked at.", survey.beyond);
@@ -110,7 +112,7 @@ fn patterns<'a>(survey: &'a Survey, names: &Names) -> Vec<Pattern<'a>> {
     found.into_values().collect()
 }
 
-fn write_pattern(text: &mut String, pattern: &Pattern<'_>, names: &Names) {
+fn write_pattern(text: &mut String, pattern: &Pattern<'_>, names: &Names, companions: &BTreeMap<At<'_>, String>) {
     let Pattern { topic, captured, of, first } = pattern;
     let more = if captured.len() > 1 { format!(" and {} more alike", captured.len() - 1) } else { String::new() };
     let every = of.every_s().map_or(String::new(), |s| format!(", a message each {} s", super::guess::round(s)));
@@ -127,6 +129,13 @@ fn write_pattern(text: &mut String, pattern: &Pattern<'_>, names: &Names) {
         let doubt = line.reason.as_ref().map_or(String::new(), |r| format!(" — unsure: {r}"));
         let at = if line.pointer.is_empty() { "payload" } else { &line.pointer };
         let _ = writeln!(text, "#   {at}: {} ({}){doubt}", line.guess.seems.words(), line.guess.because);
+    }
+    // Of a whole rack the names have said enough.
+    for line in lines.iter().filter(|_| captured.len() <= 1) {
+        if let Some(said) = companions.get(&(*first, line.pointer.as_str())) {
+            let at = if line.pointer.is_empty() { "payload" } else { &line.pointer };
+            let _ = writeln!(text, "#   {at}: {said}");
+        }
     }
     let time = lines.iter().find(|l| l.guess.seems == Seems::Time).map(|l| l.pointer.clone());
     lines.retain(|line| line.guess.seems.quantity().is_some());

@@ -1,6 +1,7 @@
 //! What is known of one value that was heard again and again: its range, how it moves, its words.
 
 use super::payload::Scalar;
+use super::rhythm::Minutes;
 use crate::terms::time::Wall;
 use std::collections::BTreeSet;
 
@@ -26,10 +27,19 @@ pub struct Field {
     pub binary: bool,
     lowest: f64,
     rise: f64,
+    /// How it moved, for whoever looks for what moves alike.
+    pub minutes: Minutes,
 }
 
 impl Field {
-    pub fn hear(&mut self, value: Scalar, _at: Wall) {
+    pub fn hear(&mut self, value: Scalar, at: Wall) {
+        match &value {
+            Scalar::Number(n) | Scalar::TextNumber(n) => self.minutes.hear(*n, at.as_ms()),
+            Scalar::Flag(on) => self.minutes.hear(f64::from(u8::from(*on)), at.as_ms()),
+            Scalar::Word(word) if word.eq_ignore_ascii_case("on") => self.minutes.hear(1.0, at.as_ms()),
+            Scalar::Word(word) if word.eq_ignore_ascii_case("off") => self.minutes.hear(0.0, at.as_ms()),
+            Scalar::Word(_) | Scalar::Null => {}
+        }
         match value {
             Scalar::Number(n) => self.number(n),
             Scalar::TextNumber(n) => {

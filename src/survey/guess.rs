@@ -2,6 +2,7 @@
 
 use super::Topic;
 use super::field::Field;
+use super::thing::Described;
 use crate::terms::quantity::{Quantity, Unit};
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -166,6 +167,9 @@ pub fn guess(topic: &str, pointer: &str, field: &Field, of: &Topic) -> Guess {
         Some(part) if !GENERAL.contains(&part.to_lowercase().as_str()) => named(part),
         _ => topic.rsplit('/').find_map(named),
     };
+    if let Some(described) = of.described.get(pointer) {
+        return by_description(described, field);
+    }
     let range = format!("{} to {}, {} changes", round(field.min), round(field.max), field.changes);
     let tell = |seems, because: String, doubt: Option<String>| Guess { seems, because, doubt };
     let fits = |low: f64, high: f64| field.numbers > 0 && field.min >= low && field.max <= high;
@@ -209,6 +213,26 @@ pub fn guess(topic: &str, pointer: &str, field: &Field, of: &Topic) -> Guess {
         Named::Battery if fits(0.0, 100.0) => tell(Seems::Battery(Unit::Percent), because, of_few),
         Named::Battery => tell(Seems::Unknown, because, outside("neither V nor %")),
     }
+}
+
+/// By a Thing Description; what was heard must not speak against it.
+fn by_description(described: &Described, field: &Field) -> Guess {
+    let because = format!("its Thing Description says so: `{}`", described.name);
+    let (low, high) = (field.min, field.max);
+    let strange = match described.seems() {
+        Some(Seems::Temperature(unit)) if field.numbers > 0 => {
+            let (low, high) = (unit.to_ours(low), unit.to_ours(high));
+            (low < -30.0 || high > 100.0)
+                .then(|| format!("{} to {} °C is none of an enclosure", round(low), round(high)))
+        }
+        Some(Seems::Humidity) if low < 0.0 || high > 103.0 => Some(format!("{} to {} %", round(low), round(high))),
+        Some(_) => None,
+        None => Some(match &described.unit {
+            Some(unit) => format!("the unit `{unit}` is none that Warmside reads"),
+            None => "it states no unit".to_owned(),
+        }),
+    };
+    Guess { seems: described.seems().unwrap_or(Seems::Unknown), because, doubt: strange }
 }
 
 /// °C or °F, where the values leave no choice: below 41 °F no reptile is kept, and only lit stones are above 48 °C, none

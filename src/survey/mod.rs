@@ -7,11 +7,14 @@ pub mod draft;
 pub mod field;
 pub mod guess;
 pub mod payload;
+pub mod rhythm;
+pub mod thing;
 
 use crate::terms::time::Wall;
 use field::Field;
 use payload::Seen;
 use std::collections::BTreeMap;
+use thing::Described;
 
 /// The most topics and numbers that are looked at; the rest is counted.
 pub const MOST_TOPICS: usize = 2_000;
@@ -29,6 +32,8 @@ pub struct Topic {
     /// How the payloads are written, where they are not bare numbers or JSON with plain numbers.
     pub shape: payload::Shape,
     pub unreadable: u64,
+    /// By pointer: what a Thing Description says.
+    pub described: BTreeMap<String, Described>,
 }
 
 impl Topic {
@@ -72,6 +77,18 @@ impl Survey {
                     of.fields.entry(pointer).or_default().hear(value, at);
                 }
             }
+        }
+    }
+
+    /// What a Thing Description says of one number, heard or not.
+    pub fn describe(&mut self, described: Described) {
+        if self.topics.contains_key(&described.topic) || self.topics.len() < MOST_TOPICS {
+            let of = self.topics.entry(described.topic.clone()).or_default();
+            if of.messages == 0 && !described.pointer.is_empty() {
+                of.shape = payload::Shape::Json;
+            }
+            of.fields.entry(described.pointer.clone()).or_default();
+            of.described.insert(described.pointer.clone(), described);
         }
     }
 

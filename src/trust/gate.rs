@@ -70,6 +70,8 @@ pub struct Gate {
     /// Mean and mean deviation of the trusted level, and since when.
     habit: [f32; 2],
     habit_since: Option<Mono>,
+    /// It lies elsewhere: what it reads there is no habit.
+    habit_rests: bool,
     /// After a believed ramp steps of its size are no surprise until then.
     surge: Option<(Mono, f64)>,
 }
@@ -126,6 +128,9 @@ impl Gate {
     }
 
     fn learn_habit(&mut self, value: f64, at: Mono) {
+        if self.habit_rests {
+            return;
+        }
         let [mean, spread] = self.habit;
         let (Some(since), Some((then, _))) = (self.habit_since, self.last) else {
             (self.habit, self.habit_since) = ([value as f32, 1.0], Some(at));
@@ -143,6 +148,16 @@ impl Gate {
         self.habit_since.filter(|since| at.since(*since) >= HABIT_KNOWN)?;
         let [mean, spread] = self.habit.map(f64::from);
         Some((value - mean).abs() <= HABIT_WIDTH_K.max(3.0 * spread))
+    }
+
+    /// Whether a level is known not to be usual, by this much of a habit.
+    pub fn is_strange(&self, value: f64, at: Mono, known: Span) -> bool {
+        self.habit_since.is_some_and(|since| at.since(since) >= known) && self.is_habitual(value, at) == Some(false)
+    }
+
+    /// Stops learning what is usual, or goes on with it.
+    pub fn rest_habit(&mut self, rest: bool) {
+        self.habit_rests = rest;
     }
 
     /// Whether a held level has been there long enough, and often enough, to be compared with what was before.

@@ -16,7 +16,10 @@
 //!   witness, is reported as a faulty probe and not as heat.
 
 pub mod battery;
+pub mod bundle;
+pub mod drift;
 pub mod gate;
+pub mod moved;
 pub mod noise;
 pub mod plausible;
 pub mod probe;
@@ -71,6 +74,8 @@ pub enum Doubt {
     Dying,
     /// The two ends of the enclosure have changed places.
     Swapped,
+    /// It reads what the room or another enclosure reads.
+    Displaced,
 }
 
 /// What is wrong with a probe, as kept and told.
@@ -98,6 +103,14 @@ pub enum Fault {
     },
     UnitChanged,
     SwappedWith(Place),
+    /// It left its place alone and at once; `like`: whose air it reads now, where that is clear.
+    LiesElsewhere {
+        like: Option<Target>,
+    },
+    /// Its daily mean, or what it reads against a keeper's own thermometer, is off by this, K.
+    Drifted {
+        by_k: f32,
+    },
 }
 
 /// At most one fault of a kind stands for a probe.
@@ -111,11 +124,23 @@ pub enum Kind {
     Stuck,
     Unit,
     Swapped,
+    Displaced,
+    Drift,
 }
 
 impl Kind {
-    pub const ALL: [Kind; 8] =
-        [Kind::Silent, Kind::Faulty, Kind::Noisy, Kind::Soaked, Kind::Battery, Kind::Stuck, Kind::Unit, Kind::Swapped];
+    pub const ALL: [Kind; 10] = [
+        Kind::Silent,
+        Kind::Faulty,
+        Kind::Noisy,
+        Kind::Soaked,
+        Kind::Battery,
+        Kind::Stuck,
+        Kind::Unit,
+        Kind::Swapped,
+        Kind::Displaced,
+        Kind::Drift,
+    ];
 }
 
 impl Fault {
@@ -132,6 +157,11 @@ impl Fault {
             Fault::Stuck { for_ } => format!("one value for {for_}"),
             Fault::UnitChanged => "reads as the other scale of temperature".to_owned(),
             Fault::SwappedWith(other) => format!("exchanged with the {}", other.label()),
+            Fault::LiesElsewhere { like: Some(Target::Room(_)) } => {
+                "lies outside: it reads what the room reads".to_owned()
+            }
+            Fault::LiesElsewhere { .. } => "lies elsewhere: not where heat comes and goes".to_owned(),
+            Fault::Drifted { by_k } => format!("drifted by {by_k:+.1} K"),
         }
     }
 
@@ -145,6 +175,8 @@ impl Fault {
             Fault::Stuck { .. } => Kind::Stuck,
             Fault::UnitChanged => Kind::Unit,
             Fault::SwappedWith(_) => Kind::Swapped,
+            Fault::LiesElsewhere { .. } => Kind::Displaced,
+            Fault::Drifted { .. } => Kind::Drift,
         }
     }
 }
@@ -174,6 +206,6 @@ impl Event {
     /// Whether from now on the temperature of its place cannot be judged.
     pub fn blinds(&self) -> bool {
         let temperature = matches!(self.slot, Slot::At(_, Quantity::Temperature));
-        temperature && self.fault.is_some() && !matches!(self.kind, Kind::Battery | Kind::Soaked)
+        temperature && self.fault.is_some() && !matches!(self.kind, Kind::Battery | Kind::Soaked | Kind::Drift)
     }
 }

@@ -1,10 +1,11 @@
 //! One probe: every test that its readings pass, in order, and which of its faults stand.
 
 use super::battery::Battery;
+use super::drift::{Drift, Turn};
 use super::gate::{Gate, Passage};
 use super::noise::Noise;
 use super::plausible;
-use super::rhythm::{Gap, NEVER_HEARD, NEVER_HEARD_AT_ALL, Rhythm};
+use super::rhythm::{Gap, NEVER_HEARD, NEVER_HEARD_AT_ALL, Rhythm, SHORTEST_IRREGULAR};
 use super::run::Run;
 use super::scale::OtherUnit;
 use super::spell::Spell;
@@ -23,7 +24,16 @@ const WILD: f64 = 8.0;
 const SOAKED_FROM: f64 = 99.0;
 const SOAKED_LASTS: Span = Span::h(12);
 /// How far beyond all that it read with a good battery a reading is not believed on a low one, K.
-const DYING_BEYOND_K: f64 = 3.0;
+const DYING_BEYOND_K: f64 = 1.0;
+/// A device that says (or whose broker says) that it is gone may be back at once: a radio that reconnects.
+const GONE_AFTER: Span = Span::min(1);
+/// A displaced probe must read what it usually did for so long to be back; how long its habit must be known to tell.
+const HOME_AFTER: Span = Span::min(20);
+const HABIT_OLD: Span = Span::days(1);
+/// A reading counts beside a keeper's own thermometer for so long, and from which difference on it is told, K. Ours: an
+/// infrared thermometer is good to 2 K (from memory), and nobody holds it where the probe is.
+const CHECK_HOLDS: Span = Span::min(30);
+const CHECK_OFF_K: f64 = 2.5;
 /// Over how long a probe's own trend is taken, min.
 const TREND_MIN: f64 = 10.0;
 
@@ -58,6 +68,8 @@ pub struct Probe {
     /// Nobody listened before this: silence counts from here at the earliest.
     listening_since: Option<Mono>,
     deaf: bool,
+    /// Its device said that it is gone.
+    gone: Option<Now>,
     last_heard: Option<Now>,
     last_value: Option<f64>,
     last_trusted: Option<(f64, Now)>,
@@ -69,6 +81,9 @@ pub struct Probe {
     dying: bool,
     other_unit: Option<OtherUnit>,
     pinned: Option<Now>,
+    drift: Drift,
+    /// While it is displaced: since when it reads as it did at its place.
+    home_since: Option<Mono>,
     standing: Vec<(Fault, Now)>,
     told_silent: bool,
     told_day: bool,
@@ -92,6 +107,7 @@ impl Probe {
             battery: Battery::default(),
             listening_since: Some(now.mono),
             deaf: false,
+            gone: None,
             last_heard: None,
             last_value: None,
             last_trusted: None,
@@ -101,6 +117,8 @@ impl Probe {
             dying: false,
             other_unit: None,
             pinned: None,
+            drift: Drift::default(),
+            home_since: None,
             standing: Vec::new(),
             told_silent: false,
             told_day: false,
@@ -159,6 +177,7 @@ impl Probe {
         self.rhythm.hear(now.mono, repeated, gap);
         self.deaf = false;
         self.told_silent = false;
+        self.gone = None;
         self.last_heard = Some(now);
         self.set(None, Kind::Silent, now, out);
     }
@@ -239,9 +258,68 @@ impl Probe {
             (true, ..) => Verdict::Doubted(Doubt::Stuck),
             (_, true, _) => Verdict::Doubted(Doubt::Noisy),
             _ if self.has(Kind::Swapped) => Verdict::Doubted(Doubt::Swapped),
+            _ if self.is_away(value, now, out) => Verdict::Doubted(Doubt::Displaced),
             (_, _, true) => Verdict::Held,
             _ => Verdict::Trusted,
         }
+    }
+
+    /// Whether it is known where else it lies; it is back once it reads as it did.
+    fn is_away(&mut self, value: f64, now: Now, out: &mut Vec<Edge>) -> bool {
+        if !self.has(Kind::Displaced) {
+            return false;
+        }
+        if self.gate.is_strange(value, now.mono, HABIT_OLD) {
+            self.home_since = None;
+        } else if now.mono.since(*self.home_since.get_or_insert(now.mono)) >= HOME_AFTER {
+            self.home_since = None;
+            self.gate.rest_habit(false);
+            self.set(None, Kind::Displaced, now, out);
+            return false;
+        }
+        self.standing.iter().any(|(fault, _)| matches!(fault, Fault::LiesElsewhere { like: Some(_) }))
+    }
+
+    pub(super) fn displace(&mut self, like: Option<Target>, since: Now, out: &mut Vec<Edge>) {
+        self.gate.rest_habit(true);
+        self.set(Some(Fault::LiesElsewhere { like }), Kind::Displaced, since, out);
+    }
+
+    pub(super) fn is_strange(&self, value: f64, at: Mono) -> bool {
+        self.gate.is_strange(value, at, HABIT_OLD)
+    }
+
+    pub(super) fn share(&self) -> Option<f32> {
+        self.run.share()
+    }
+
+    pub(super) fn drift_is_due(&self, at: Mono) -> bool {
+        self.drift.is_due(at)
+    }
+
+    /// Its value beside its neighbours' mean, for the daily means.
+    pub(super) fn hear_neighbours(&mut self, own: f64, others: f64, now: Now, out: &mut Vec<Edge>) {
+        match self.drift.take(own, others, now.mono) {
+            None => {}
+            Some(Turn::Drifted(by_k)) => self.set(Some(Fault::Drifted { by_k }), Kind::Drift, now, out),
+            Some(Turn::Back) => self.set(None, Kind::Drift, now, out),
+        }
+    }
+
+    /// A keeper's own thermometer at its place, °C. How far it is off, K; `None`: it was not heard lately.
+    pub(super) fn check(&mut self, true_c: f64, now: Now, out: &mut Vec<Edge>) -> Option<f64> {
+        let (value, at) = self.last_trusted?;
+        if now.mono.since(at.mono) > CHECK_HOLDS {
+            return None;
+        }
+        let off = value - true_c;
+        if off.abs() >= CHECK_OFF_K {
+            self.set(Some(Fault::Drifted { by_k: off as f32 }), Kind::Drift, now, out);
+        } else {
+            self.drift.forget();
+            self.set(None, Kind::Drift, now, out);
+        }
+        Some(off)
     }
 
     /// Whether the jump to a new level is that from one scale to the other; if so, follows it there.
@@ -362,6 +440,9 @@ impl Probe {
             return None;
         }
         let listening = self.listening_since?;
+        if let Some(gone) = self.gone.filter(|_| !told) {
+            return Some(gone.mono + GONE_AFTER);
+        }
         Some(match self.last_heard {
             None if told => listening + NEVER_HEARD_AT_ALL,
             None => listening + NEVER_HEARD.max(self.rhythm.limit()),
@@ -379,6 +460,10 @@ impl Probe {
             return;
         }
         self.told_silent = true;
+        if let Some(gone) = self.gone.filter(|_| self.last_heard.is_none()) {
+            self.set(Some(Fault::Silent), Kind::Silent, gone, out);
+            return;
+        }
         let Some(last) = self.last_heard else {
             let since = self.listening_since.map_or(now, |listening| back_to(now, listening));
             self.told_day = self.has(Kind::Silent);
@@ -387,6 +472,27 @@ impl Probe {
             return;
         };
         self.set(Some(Fault::Silent), Kind::Silent, last, out);
+    }
+
+    /// One that reports on change is quiet although what surrounds it moves: silent long before its clock runs out.
+    /// `others_travel`: as in [`Witness`].
+    pub(super) fn look_missed(&mut self, others_travel: f32, now: Now, out: &mut Vec<Edge>) {
+        let Some(last) = self.last_heard.filter(|_| !self.has(Kind::Silent) && self.judges_silence()) else { return };
+        let Some(listening) = self.listening_since else { return };
+        let quiet = now.mono.since(last.mono.max(listening)) >= SHORTEST_IRREGULAR;
+        if quiet && self.rhythm.is_on_change() && self.run.is_missed(others_travel) {
+            self.told_silent = true;
+            self.set(Some(Fault::Silent), Kind::Silent, last, out);
+        }
+    }
+
+    pub(super) fn listen_anew(&mut self, others_travel: f32) {
+        self.run.listen_anew(others_travel);
+    }
+
+    /// Its device said that it is gone, or that it is there again.
+    pub(super) fn hear_turned(&mut self, gone: bool, now: Now) {
+        self.gone = if gone { self.gone.or(Some(now)) } else { None };
     }
 
     /// How long it has been silent, as a share of what it is granted; `None`: it never spoke, or its silence means nothing.
@@ -420,7 +526,10 @@ impl Probe {
     pub fn relearn(&mut self, now: Now, out: &mut Vec<Edge>) {
         (self.gate, self.noise, self.run) = (Gate::default(), Noise::default(), Run::default());
         (self.spell, self.envelope, self.dying, self.other_unit) = (Spell::default(), None, false, None);
-        for kind in [Kind::Faulty, Kind::Noisy, Kind::Stuck, Kind::Unit, Kind::Swapped] {
+        (self.drift, self.home_since) = (Drift::default(), None);
+        let of_level =
+            [Kind::Faulty, Kind::Noisy, Kind::Stuck, Kind::Unit, Kind::Swapped, Kind::Displaced, Kind::Drift];
+        for kind in of_level {
             self.set(None, kind, now, out);
         }
     }
@@ -458,7 +567,7 @@ impl Probe {
 
     /// Whether its place can be judged by it: no fault that blinds stands.
     pub fn sees(&self) -> bool {
-        let blind = [Kind::Silent, Kind::Faulty, Kind::Noisy, Kind::Stuck, Kind::Unit, Kind::Swapped];
+        let blind = [Kind::Silent, Kind::Faulty, Kind::Noisy, Kind::Stuck, Kind::Unit, Kind::Swapped, Kind::Displaced];
         self.last_trusted.is_some() && blind.iter().all(|kind| !self.has(*kind))
     }
 }

@@ -131,6 +131,11 @@ impl Rhythm {
         self.every.is_some() || (even && never_quiet && (self.repeats_itself || long_enough))
     }
 
+    /// Whether it speaks on change and may be quiet for hours in health.
+    pub fn is_on_change(&self) -> bool {
+        !self.declared() && self.last.is_some_and(|last| !self.is_regular(last))
+    }
+
     /// Whether the keeper stated the interval.
     pub fn declared(&self) -> bool {
         self.every.is_some()

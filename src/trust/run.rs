@@ -21,6 +21,12 @@ const SHOULD_K: f32 = 0.8;
 const SHOULD_STEPS: f32 = 3.0;
 /// Movement of the others, K, that must have been seen before its share is known.
 const KNOWN_AFTER_K: f32 = 15.0;
+/// So it is, however young, and one that reports on change is missed, when it should have moved so far since its last word, K, in steps of its own, and
+/// times the furthest that it ever should have and did not; and what it takes to know that, K of the others' movement.
+const MISSED_K: f32 = 1.6;
+const MISSED_STEPS: f32 = 8.0;
+const MISSED_TIMES: f32 = 2.0;
+const MISSED_KNOWN_AFTER_K: f32 = 60.0;
 /// A change smaller than this is no movement, K.
 const STILL_K: f32 = 0.3;
 /// How long the longest run is remembered: one to two of these.
@@ -42,6 +48,8 @@ pub struct Run {
     /// Own and others' travel over the same time.
     share: [f32; 2],
     longest: [f32; 2],
+    /// The furthest that it should have moved between two changes and did not, K, in this epoch and the last.
+    furthest: [f32; 2],
     epoch: Option<Mono>,
     first: Option<Mono>,
     changes_after: u8,
@@ -91,9 +99,11 @@ impl Run {
         let epoch = *self.epoch.get_or_insert(at);
         if at.since(epoch) >= EPOCH {
             self.longest = [0.0, self.longest[0]];
+            self.furthest = [0.0, self.furthest[0]];
             self.epoch = Some(at);
         }
         self.longest[0] = self.longest[0].max(lasted.as_s() as f32);
+        self.furthest[0] = self.furthest[0].max(self.should(others).unwrap_or(0.0));
         self.share = [self.travel, others - self.others_first];
     }
 
@@ -104,19 +114,42 @@ impl Run {
             Some(age) if age >= YOUNG => TIMES_YOUNG,
             _ => return false,
         };
-        if self.count < LEAST || lasted < SHORTEST || lasted.as_s() < times * longest {
+        if self.count < LEAST || lasted < SHORTEST || !self.should(others).is_some_and(|should| should >= self.owed()) {
             return false;
         }
+        lasted.as_s() >= times * longest || self.is_missed(others)
+    }
+
+    fn owed(&self) -> f32 {
+        SHOULD_K.max(SHOULD_STEPS * self.step)
+    }
+
+    /// How far it should have moved since its last change by its usual share in the others' movements, K.
+    fn should(&self, others: f32) -> Option<f32> {
         let [own, theirs] = self.share;
-        if theirs < KNOWN_AFTER_K {
-            return false;
-        }
-        let should = (others - self.others_then) * own / theirs;
-        should >= SHOULD_K.max(SHOULD_STEPS * self.step)
+        (theirs >= KNOWN_AFTER_K).then(|| (others - self.others_then) * own / theirs)
+    }
+
+    /// Whether one that reports on change should have spoken long ago, by what moved around it.
+    pub fn is_missed(&self, others: f32) -> bool {
+        let furthest = self.furthest[0].max(self.furthest[1]);
+        let bound = MISSED_K.max(MISSED_STEPS * self.step).max(MISSED_TIMES * furthest);
+        self.share[1] >= MISSED_KNOWN_AFTER_K && self.should(others).is_some_and(|should| should >= bound)
+    }
+
+    /// Nobody listened for a while: what moved meanwhile says nothing.
+    pub fn listen_anew(&mut self, others: f32) {
+        self.others_then = others;
     }
 
     pub fn stands(&self) -> bool {
         self.stands
+    }
+
+    /// The usual share of its movements in the others'.
+    pub fn share(&self) -> Option<f32> {
+        let [own, theirs] = self.share;
+        (theirs >= KNOWN_AFTER_K).then(|| own / theirs)
     }
 
     /// All movement so far, K.

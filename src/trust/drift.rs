@@ -1,0 +1,138 @@
+//! Drift: a probe whose daily mean walks away, day by day, from where its neighbours stay.
+//!
+//! A thermostat that is turned, a season, a warm spell move the whole enclosure, though not by the same: what moves the
+//! others by more than a quarter as far is theirs too. A step is none: a drift takes several days.
+
+use crate::terms::time::{Mono, Span};
+use serde::{Deserialize, Serialize};
+
+/// One value of all probes is taken this often.
+const TAKEN_EVERY: Span = Span::min(10);
+/// Values that a day must have, of 144.
+const LEAST: u16 = 72;
+/// Days that are remembered, and steps from day to day that make a drift.
+const DAYS: usize = 6;
+const STEPS: std::ops::RangeInclusive<usize> = 2..=4;
+/// How far a day's step must go at least, all of them together, and the largest share that one of them may have, K.
+const STEP_K: f32 = 0.5;
+const DRIFT_K: f32 = 2.5;
+const ONE_SHARE: f32 = 0.6;
+/// What of it the others may have moved.
+const OTHERS_SHARE: f32 = 0.25;
+/// Back within this of where it was, K.
+const BACK_K: f32 = 1.2;
+
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Drift {
+    taken: Option<Mono>,
+    day: i64,
+    sums: [f32; 2],
+    count: u16,
+    /// Daily means of this probe and of its neighbours.
+    days: Vec<[f32; 2]>,
+    /// While it stands: the daily mean that it walked away from.
+    from: Option<f32>,
+}
+
+/// What a day's end showed.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Turn {
+    /// It has drifted by this, K.
+    Drifted(f32),
+    Back,
+}
+
+impl Drift {
+    /// Whether the next value should be taken, so that the neighbours need not be asked each time.
+    pub fn is_due(&self, at: Mono) -> bool {
+        self.taken.is_none_or(|taken| at.since(taken) >= TAKEN_EVERY)
+    }
+
+    /// A trusted value, and the mean of the neighbours' at the same time.
+    pub fn take(&mut self, own: f64, others: f64, at: Mono) -> Option<Turn> {
+        self.taken = Some(at);
+        let day = at.as_ms().div_euclid(Span::days(1).as_ms());
+        let turn = if day == self.day { None } else { self.end_day() };
+        self.day = day;
+        self.sums[0] += own as f32;
+        self.sums[1] += others as f32;
+        self.count = self.count.saturating_add(1);
+        turn
+    }
+
+    fn end_day(&mut self) -> Option<Turn> {
+        let means = self.sums.map(|sum| sum / f32::from(self.count.max(1)));
+        let whole = self.count >= LEAST;
+        (self.sums, self.count) = ([0.0; 2], 0);
+        if !whole {
+            self.days.clear();
+            return None;
+        }
+        if self.days.len() >= DAYS {
+            self.days.remove(0);
+        }
+        self.days.push(means);
+        if let Some(from) = self.from {
+            let back = (means[0] - from).abs() <= BACK_K;
+            return back.then(|| {
+                self.forget();
+                Turn::Back
+            });
+        }
+        let (from, by) = STEPS.filter_map(|steps| self.walked(steps)).next()?;
+        self.from = Some(from);
+        Some(Turn::Drifted(by))
+    }
+
+    /// Over the last so many days, if all steps went one way: where it began, and how far it went.
+    fn walked(&self, steps: usize) -> Option<(f32, f32)> {
+        let days = self.days.get(self.days.len().checked_sub(steps + 1)?..)?;
+        let ([first, others_first], [last, others_last]) = (*days.first()?, *days.last()?);
+        let by = last - first;
+        let step = |pair: &[[f32; 2]]| pair[1][0] - pair[0][0];
+        let one_way = days.windows(2).all(|pair| step(pair) * by > 0.0 && step(pair).abs() >= STEP_K);
+        let largest = days.windows(2).map(|pair| step(pair).abs()).fold(0.0, f32::max);
+        let alone = (others_last - others_first).abs() <= OTHERS_SHARE * by.abs();
+        let drifts = by.abs() >= DRIFT_K && one_way && largest <= ONE_SHARE * by.abs() && alone;
+        drifts.then_some((first, by))
+    }
+
+    /// Days that were, and a drift that stood, count no more.
+    pub fn forget(&mut self) {
+        (self.days, self.from) = (Vec::new(), None);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Days at which it drifted or was back, of an own level and the others', both by day.
+    fn run(days: i64, own: impl Fn(f64) -> f64, others: impl Fn(f64) -> f64) -> Vec<(i64, Turn)> {
+        let mut drift = Drift::default();
+        let mut turns = Vec::new();
+        for i in 0..days * 144 {
+            let day = i as f64 / 144.0;
+            let swing = if day.fract() < 0.5 { 3.0 } else { 0.0 };
+            let at = Mono::from_ms(i * 600_000);
+            assert!(drift.is_due(at));
+            turns.extend(drift.take(own(day) + swing, others(day) + swing / 3.0, at).map(|turn| (i / 144, turn)));
+        }
+        turns
+    }
+
+    #[test]
+    fn a_lone_walk_is_a_drift_until_it_is_back() {
+        let walk = |day: f64| 30.0 + 1.2 * (day - 5.0).clamp(0.0, 6.0);
+        let turns = run(20, |day| if day < 15.0 { walk(day) } else { 30.2 }, |_| 24.0);
+        assert!(matches!(turns[..], [(8..=9, Turn::Drifted(by)), (16, Turn::Back)] if by > 2.4), "{turns:?}");
+    }
+
+    #[test]
+    fn what_moves_the_enclosure_is_no_drift_of_one_probe() {
+        let season = |day: f64| -1.0 * (day - 3.0).clamp(0.0, 12.0);
+        assert_eq!(run(20, |day| 29.0 + season(day), |day| 24.0 + 0.6 * season(day)), []);
+        assert_eq!(run(20, |day| if day < 6.0 { 29.0 } else { 33.0 }, |_| 24.0), [], "a lamp was changed: a step");
+        assert_eq!(run(20, |day| 29.0 + 1.0 * (day as i64 % 3) as f64, |_| 24.0), [], "to and fro");
+    }
+}
