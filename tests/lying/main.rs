@@ -1,7 +1,7 @@
 //! Sensors that lie in simulated homes, through the whole engine: which lie is mailed, how soon and under which name, and
 //! what is mailed of sensors that are merely as bad as sensors are.
 //!
-//! Odd seeds were used while tuning; the figures in the project's notes are of even ones.
+//! Odd seeds were used while tuning; figures are reported of even ones.
 
 #[path = "../home/mod.rs"]
 mod home;
