@@ -304,7 +304,7 @@ fn an_on_change_probe_is_missed_when_its_neighbour_goes_on() {
     }
     let told = house.told();
     assert!(
-        matches!(told[..], [(m, Kind::Silent, Some(Fault::Silent))] if (20..150).contains(&(m - 3 * 1_440))),
+        matches!(told[..], [(m, Kind::Silent, Some(Fault::Silent))] if (15..150).contains(&(m - 3 * 1_440))),
         "{told:?}"
     );
 }
@@ -318,6 +318,7 @@ fn a_probe_that_fell_out_reads_what_the_room_reads_and_is_no_cold() {
         house.wait(Span::min(1));
         let minute = f64::from(m);
         house.say(ROOM, round(room(minute)));
+        house.say(HEAT, 60.0);
         house.say(COOL, round(cool(minute)));
         let out = (2_000..2_100).contains(&m);
         let level = if out { room(minute) + 10.0 * (-(minute - 2_000.0) / 3.0).exp() } else { warm(minute) };
@@ -342,7 +343,7 @@ fn a_probe_that_walks_away_from_its_neighbour_has_drifted() {
     assert!(all_trusted(&house.run(9 * 1_440, 300, |m| warm(m) + drift(m), cool)));
     let told = house.told();
     assert!(
-        matches!(told[..], [(m, Kind::Drift, Some(Fault::Drifted { by_k }))] if m > 5 * 1_440 && by_k > 2.4),
+        matches!(told[..], [(m, Kind::Drift, Some(Fault::Drifted { by_k }))] if m > 5 * 1_440 && by_k > 2.9),
         "{told:?}"
     );
     assert!(house.watch.probe(ProbeIx(WARM)).is_some_and(|p| p.sees()), "it goes on being judged by its limits");
@@ -528,7 +529,7 @@ fn on_a_dying_battery_what_leaves_its_range_is_the_battery() {
     assert_eq!(house.kinds(), [Kind::Battery]);
     assert_eq!(house.events[0].1.place, Some(Place::WarmSide), "the place that it blinds first");
     let verdicts = house.run(300, 60, |m| 31.0 + (m - 2_000.0) * 0.15, cool);
-    assert!(all_trusted(&verdicts[..15]), "a low battery alone spoils nothing");
+    assert!(all_trusted(&verdicts[..10]), "a low battery alone spoils nothing");
     assert_eq!(verdicts.last(), Some(&Verdict::Doubted(Doubt::Dying)));
     let verdicts = house.run(60, 60, warm, cool);
     assert!(verdicts.iter().all(|v| *v == Verdict::Doubted(Doubt::Dying)), "plausible is no recovery");

@@ -1,7 +1,8 @@
 //! Drift: a probe whose daily mean walks away, day by day, from where its neighbours stay.
 //!
 //! A thermostat that is turned, a season, a warm spell move the whole enclosure, though not by the same: what moves the
-//! others by more than a quarter as far is theirs too. A step is none: a drift takes several days.
+//! others or the room by more than a quarter as far is theirs too. Without a probe in the room nobody knows what the weather
+//! does to a cool side, and only what is warmer than its neighbours is judged. A step is none: a drift takes several days.
 
 use crate::terms::time::{Mono, Span};
 use serde::{Deserialize, Serialize};
@@ -15,10 +16,12 @@ const DAYS: usize = 6;
 const STEPS: std::ops::RangeInclusive<usize> = 2..=4;
 /// How far a day's step must go at least, all of them together, and the largest share that one of them may have, K.
 const STEP_K: f32 = 0.5;
-const DRIFT_K: f32 = 2.5;
+const DRIFT_K: f32 = 3.0;
 const ONE_SHARE: f32 = 0.6;
 /// What of it the others may have moved.
 const OTHERS_SHARE: f32 = 0.25;
+/// Where no room is known: how much warmer than its neighbours it must be, K.
+const WARMER_K: f32 = 2.0;
 /// Back within this of where it was, K.
 const BACK_K: f32 = 1.2;
 
@@ -26,10 +29,10 @@ const BACK_K: f32 = 1.2;
 pub struct Drift {
     taken: Option<Mono>,
     day: i64,
-    sums: [f32; 2],
+    sums: [f32; 3],
     count: u16,
-    /// Daily means of this probe and of its neighbours.
-    days: Vec<[f32; 2]>,
+    /// Daily means of this probe, of its neighbours and of the room (NaN: not known).
+    days: Vec<[f32; 3]>,
     /// While it stands: the daily mean that it walked away from.
     from: Option<f32>,
 }
@@ -48,14 +51,15 @@ impl Drift {
         self.taken.is_none_or(|taken| at.since(taken) >= TAKEN_EVERY)
     }
 
-    /// A trusted value, and the mean of the neighbours' at the same time.
-    pub fn take(&mut self, own: f64, others: f64, at: Mono) -> Option<Turn> {
+    /// A trusted value, the mean of the neighbours' at the same time, and the room's (NaN: not known).
+    pub fn take(&mut self, values: [f64; 3], at: Mono) -> Option<Turn> {
         self.taken = Some(at);
         let day = at.as_ms().div_euclid(Span::days(1).as_ms());
         let turn = if day == self.day { None } else { self.end_day() };
         self.day = day;
-        self.sums[0] += own as f32;
-        self.sums[1] += others as f32;
+        for (sum, value) in self.sums.iter_mut().zip(values) {
+            *sum += value as f32;
+        }
         self.count = self.count.saturating_add(1);
         turn
     }
@@ -63,7 +67,7 @@ impl Drift {
     fn end_day(&mut self) -> Option<Turn> {
         let means = self.sums.map(|sum| sum / f32::from(self.count.max(1)));
         let whole = self.count >= LEAST;
-        (self.sums, self.count) = ([0.0; 2], 0);
+        (self.sums, self.count) = ([0.0; 3], 0);
         if !whole {
             self.days.clear();
             return None;
@@ -87,12 +91,15 @@ impl Drift {
     /// Over the last so many days, if all steps went one way: where it began, and how far it went.
     fn walked(&self, steps: usize) -> Option<(f32, f32)> {
         let days = self.days.get(self.days.len().checked_sub(steps + 1)?..)?;
-        let ([first, others_first], [last, others_last]) = (*days.first()?, *days.last()?);
+        let ([first, others_first, room_first], [last, others_last, room_last]) = (*days.first()?, *days.last()?);
         let by = last - first;
-        let step = |pair: &[[f32; 2]]| pair[1][0] - pair[0][0];
+        let step = |pair: &[[f32; 3]]| pair[1][0] - pair[0][0];
         let one_way = days.windows(2).all(|pair| step(pair) * by > 0.0 && step(pair).abs() >= STEP_K);
         let largest = days.windows(2).map(|pair| step(pair).abs()).fold(0.0, f32::max);
-        let alone = (others_last - others_first).abs() <= OTHERS_SHARE * by.abs();
+        let still = |moved: f32| moved.abs() <= OTHERS_SHARE * by.abs();
+        let room_moved = room_last - room_first;
+        let room = if room_moved.is_nan() { first - others_first >= WARMER_K } else { still(room_moved) };
+        let alone = room && still(others_last - others_first);
         let drifts = by.abs() >= DRIFT_K && one_way && largest <= ONE_SHARE * by.abs() && alone;
         drifts.then_some((first, by))
     }
@@ -109,6 +116,15 @@ mod tests {
 
     /// Days at which it drifted or was back, of an own level and the others', both by day.
     fn run(days: i64, own: impl Fn(f64) -> f64, others: impl Fn(f64) -> f64) -> Vec<(i64, Turn)> {
+        run_in(|_| f64::NAN, days, own, others)
+    }
+
+    fn run_in(
+        room: impl Fn(f64) -> f64,
+        days: i64,
+        own: impl Fn(f64) -> f64,
+        others: impl Fn(f64) -> f64,
+    ) -> Vec<(i64, Turn)> {
         let mut drift = Drift::default();
         let mut turns = Vec::new();
         for i in 0..days * 144 {
@@ -116,7 +132,8 @@ mod tests {
             let swing = if day.fract() < 0.5 { 3.0 } else { 0.0 };
             let at = Mono::from_ms(i * 600_000);
             assert!(drift.is_due(at));
-            turns.extend(drift.take(own(day) + swing, others(day) + swing / 3.0, at).map(|turn| (i / 144, turn)));
+            let values = [own(day) + swing, others(day) + swing / 3.0, room(day)];
+            turns.extend(drift.take(values, at).map(|turn| (i / 144, turn)));
         }
         turns
     }
@@ -125,7 +142,16 @@ mod tests {
     fn a_lone_walk_is_a_drift_until_it_is_back() {
         let walk = |day: f64| 30.0 + 1.2 * (day - 5.0).clamp(0.0, 6.0);
         let turns = run(20, |day| if day < 15.0 { walk(day) } else { 30.2 }, |_| 24.0);
-        assert!(matches!(turns[..], [(8..=9, Turn::Drifted(by)), (16, Turn::Back)] if by > 2.4), "{turns:?}");
+        assert!(matches!(turns[..], [(8..=9, Turn::Drifted(by)), (16, Turn::Back)] if by > 2.9), "{turns:?}");
+    }
+
+    #[test]
+    fn weather_at_a_cool_side_is_no_drift() {
+        // The warm side is held by its thermostat, the cool side follows the room.
+        let weather = |day: f64| -1.0 * (day - 4.0).clamp(0.0, 5.0);
+        assert_eq!(run_in(weather, 12, |day| 24.0 + 0.8 * weather(day), |_| 30.0), []);
+        assert_eq!(run(12, |day| 24.0 + 0.8 * weather(day), |_| 30.0), [], "nor where nobody knows the room");
+        assert!(!run_in(|_| 20.0, 12, |day| 24.0 + weather(day), |_| 30.0).is_empty());
     }
 
     #[test]

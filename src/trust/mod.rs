@@ -17,10 +17,13 @@
 
 pub mod battery;
 pub mod bundle;
+mod company;
 pub mod drift;
 pub mod gate;
+mod heat_runs;
 pub mod moved;
 pub mod noise;
+mod place;
 pub mod plausible;
 pub mod probe;
 pub mod rhythm;

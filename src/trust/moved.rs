@@ -28,6 +28,14 @@ const SHOULD_K: f32 = 1.2;
 pub const MOST: usize = 64;
 pub const MOST_COMPANIONS: usize = 256;
 
+/// A probe that was as near as this before went the same way, or always did: it proves nothing, K.
+const APART_K: f64 = 2.0;
+
+/// Whether a probe that reads this was elsewhere when the other one left its level.
+pub fn is_apart(companion: f64, from: f64) -> bool {
+    (companion - from).abs() >= APART_K
+}
+
 /// One that left its level.
 #[derive(Clone, Debug)]
 pub struct Moved {
@@ -69,8 +77,15 @@ pub struct Around {
 }
 
 impl Moved {
-    pub fn new(probe: usize, from: f64, to: f64, since: Now, neighbours: Option<f64>) -> Moved {
-        let companions = BTreeMap::new();
+    /// `companions`: who may turn out to be where it lies now, see [`is_apart`].
+    pub fn new(
+        probe: usize,
+        (from, to): (f64, f64),
+        since: Now,
+        neighbours: Option<f64>,
+        companions: impl Iterator<Item = usize>,
+    ) -> Moved {
+        let companions = companions.take(MOST_COMPANIONS).map(|companion| (companion, (0.0, 0.0, 0))).collect();
         Moved { probe, since, from, to, rested: None, readings: 0, companions, neighbours_then: neighbours }
     }
 
@@ -80,8 +95,7 @@ impl Moved {
     }
 
     pub fn compare(&mut self, companion: usize, distance: f64) {
-        if self.companions.len() < MOST_COMPANIONS || self.companions.contains_key(&companion) {
-            let (sum, far, count) = self.companions.entry(companion).or_default();
+        if let Some((sum, far, count)) = self.companions.get_mut(&companion) {
             (*sum, *far, *count) = (*sum + distance.abs(), far.max(distance.abs()), count.saturating_add(1));
         }
     }
@@ -130,7 +144,8 @@ mod tests {
 
     /// A reading a minute; the neighbours' level, the companion's, and whether heat goes on around it.
     fn run(own: impl Fn(f64) -> f64, neighbours: impl Fn(f64) -> f64, companion: f64, cycles: bool) -> (i64, Look) {
-        let mut moved = Moved::new(0, 30.0, own(5.0), Now::at(0), Some(neighbours(0.0)));
+        let apart = [7].into_iter().filter(|_| is_apart(companion, 30.0));
+        let mut moved = Moved::new(0, (30.0, own(5.0)), Now::at(0), Some(neighbours(0.0)), apart);
         for minute in 1..300_i64 {
             let (m, now) = (minute as f64, Now::at(minute * 60_000));
             if moved.compares(now) {
@@ -150,6 +165,11 @@ mod tests {
     #[test]
     fn a_probe_in_the_room_keeps_the_room_company() {
         assert_eq!(run(|m| 20.0 + 10.0 * libm::exp(-m / 3.0), |_| 24.0, 20.2, true), (30, Look::Follows(7)));
+    }
+
+    #[test]
+    fn a_twin_that_stood_beside_it_before_proves_nothing() {
+        assert_eq!(run(|_| 29.0 - 4.0, |_| 24.0, 29.0, false), (241, Look::Nothing));
     }
 
     #[test]

@@ -1,11 +1,11 @@
 //! One probe: every test that its readings pass, in order, and which of its faults stand.
 
 use super::battery::Battery;
-use super::drift::{Drift, Turn};
+use super::drift::Drift;
 use super::gate::{Gate, Passage};
 use super::noise::Noise;
 use super::plausible;
-use super::rhythm::{Gap, NEVER_HEARD, NEVER_HEARD_AT_ALL, Rhythm, SHORTEST_IRREGULAR};
+use super::rhythm::{Gap, NEVER_HEARD, NEVER_HEARD_AT_ALL, Rhythm};
 use super::run::Run;
 use super::scale::OtherUnit;
 use super::spell::Spell;
@@ -27,13 +27,6 @@ const SOAKED_LASTS: Span = Span::h(12);
 const DYING_BEYOND_K: f64 = 1.0;
 /// A device that says (or whose broker says) that it is gone may be back at once: a radio that reconnects.
 const GONE_AFTER: Span = Span::min(1);
-/// A displaced probe must read what it usually did for so long to be back; how long its habit must be known to tell.
-const HOME_AFTER: Span = Span::min(20);
-const HABIT_OLD: Span = Span::days(1);
-/// A reading counts beside a keeper's own thermometer for so long, and from which difference on it is told, K. Ours: an
-/// infrared thermometer is good to 2 K (from memory), and nobody holds it where the probe is.
-const CHECK_HOLDS: Span = Span::min(30);
-const CHECK_OFF_K: f64 = 2.5;
 /// Over how long a probe's own trend is taken, min.
 const TREND_MIN: f64 = 10.0;
 
@@ -59,20 +52,20 @@ pub struct Probe {
     pub(super) target: Target,
     unit: Unit,
     offset_k: f64,
-    rhythm: Rhythm,
+    pub(super) rhythm: Rhythm,
     stamps: Stamps,
     pub(super) gate: Gate,
     noise: Noise,
-    run: Run,
+    pub(super) run: Run,
     pub(super) battery: Battery,
     /// Nobody listened before this: silence counts from here at the earliest.
-    listening_since: Option<Mono>,
+    pub(super) listening_since: Option<Mono>,
     deaf: bool,
     /// Its device said that it is gone.
     gone: Option<Now>,
-    last_heard: Option<Now>,
+    pub(super) last_heard: Option<Now>,
     last_value: Option<f64>,
-    last_trusted: Option<(f64, Now)>,
+    pub(super) last_trusted: Option<(f64, Now)>,
     spell: Spell,
     /// The level of the last ten minutes, for the trend.
     slow: f32,
@@ -81,11 +74,11 @@ pub struct Probe {
     dying: bool,
     other_unit: Option<OtherUnit>,
     pinned: Option<Now>,
-    drift: Drift,
+    pub(super) drift: Drift,
     /// While it is displaced: since when it reads as it did at its place.
-    home_since: Option<Mono>,
-    standing: Vec<(Fault, Now)>,
-    told_silent: bool,
+    pub(super) home_since: Option<Mono>,
+    pub(super) standing: Vec<(Fault, Now)>,
+    pub(super) told_silent: bool,
     told_day: bool,
 }
 
@@ -264,64 +257,6 @@ impl Probe {
         }
     }
 
-    /// Whether it is known where else it lies; it is back once it reads as it did.
-    fn is_away(&mut self, value: f64, now: Now, out: &mut Vec<Edge>) -> bool {
-        if !self.has(Kind::Displaced) {
-            return false;
-        }
-        if self.gate.is_strange(value, now.mono, HABIT_OLD) {
-            self.home_since = None;
-        } else if now.mono.since(*self.home_since.get_or_insert(now.mono)) >= HOME_AFTER {
-            self.home_since = None;
-            self.gate.rest_habit(false);
-            self.set(None, Kind::Displaced, now, out);
-            return false;
-        }
-        self.standing.iter().any(|(fault, _)| matches!(fault, Fault::LiesElsewhere { like: Some(_) }))
-    }
-
-    pub(super) fn displace(&mut self, like: Option<Target>, since: Now, out: &mut Vec<Edge>) {
-        self.gate.rest_habit(true);
-        self.set(Some(Fault::LiesElsewhere { like }), Kind::Displaced, since, out);
-    }
-
-    pub(super) fn is_strange(&self, value: f64, at: Mono) -> bool {
-        self.gate.is_strange(value, at, HABIT_OLD)
-    }
-
-    pub(super) fn share(&self) -> Option<f32> {
-        self.run.share()
-    }
-
-    pub(super) fn drift_is_due(&self, at: Mono) -> bool {
-        self.drift.is_due(at)
-    }
-
-    /// Its value beside its neighbours' mean, for the daily means.
-    pub(super) fn hear_neighbours(&mut self, own: f64, others: f64, now: Now, out: &mut Vec<Edge>) {
-        match self.drift.take(own, others, now.mono) {
-            None => {}
-            Some(Turn::Drifted(by_k)) => self.set(Some(Fault::Drifted { by_k }), Kind::Drift, now, out),
-            Some(Turn::Back) => self.set(None, Kind::Drift, now, out),
-        }
-    }
-
-    /// A keeper's own thermometer at its place, °C. How far it is off, K; `None`: it was not heard lately.
-    pub(super) fn check(&mut self, true_c: f64, now: Now, out: &mut Vec<Edge>) -> Option<f64> {
-        let (value, at) = self.last_trusted?;
-        if now.mono.since(at.mono) > CHECK_HOLDS {
-            return None;
-        }
-        let off = value - true_c;
-        if off.abs() >= CHECK_OFF_K {
-            self.set(Some(Fault::Drifted { by_k: off as f32 }), Kind::Drift, now, out);
-        } else {
-            self.drift.forget();
-            self.set(None, Kind::Drift, now, out);
-        }
-        Some(off)
-    }
-
     /// Whether the jump to a new level is that from one scale to the other; if so, follows it there.
     fn other_unit_fits(&mut self, from: Option<f64>, value: f64, at: Mono) -> bool {
         let Some(other) = from.and_then(|from| OtherUnit::of_jump(from, value)) else { return false };
@@ -416,7 +351,7 @@ impl Probe {
     }
 
     /// Silence is judged of what is measured, not of states that are told on change nor of batteries.
-    fn judges_silence(&self) -> bool {
+    pub(super) fn judges_silence(&self) -> bool {
         let quantity = self.slot.quantity();
         quantity != Quantity::Battery && (!quantity.is_state() || self.rhythm.declared())
     }
@@ -472,22 +407,6 @@ impl Probe {
             return;
         };
         self.set(Some(Fault::Silent), Kind::Silent, last, out);
-    }
-
-    /// One that reports on change is quiet although what surrounds it moves: silent long before its clock runs out.
-    /// `others_travel`: as in [`Witness`].
-    pub(super) fn look_missed(&mut self, others_travel: f32, now: Now, out: &mut Vec<Edge>) {
-        let Some(last) = self.last_heard.filter(|_| !self.has(Kind::Silent) && self.judges_silence()) else { return };
-        let Some(listening) = self.listening_since else { return };
-        let quiet = now.mono.since(last.mono.max(listening)) >= SHORTEST_IRREGULAR;
-        if quiet && self.rhythm.is_on_change() && self.run.is_missed(others_travel) {
-            self.told_silent = true;
-            self.set(Some(Fault::Silent), Kind::Silent, last, out);
-        }
-    }
-
-    pub(super) fn listen_anew(&mut self, others_travel: f32) {
-        self.run.listen_anew(others_travel);
     }
 
     /// Its device said that it is gone, or that it is there again.

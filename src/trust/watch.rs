@@ -1,6 +1,7 @@
 //! All probes of a house: who may witness for whom, whose battery is whose, which two have changed places.
 
-use super::moved::{self, Look, Moved};
+use super::heat_runs::HeatRuns;
+use super::moved::Moved;
 use super::probe::{Edge, Probe, Witness};
 use super::swap::{self, Jump, Swap};
 use super::{Event, Fault, Kind, Verdict};
@@ -8,7 +9,6 @@ use crate::reading::probes::Known;
 use crate::reading::refusal::Refusal;
 use crate::reading::{Reading, Slot, Target};
 use crate::terms::id::{ProbeIx, RoomIx};
-use crate::terms::place::Place;
 use crate::terms::quantity::{Quantity, Unit};
 use crate::terms::time::{Mono, Now, Span};
 use std::collections::BTreeMap;
@@ -16,14 +16,6 @@ use std::collections::BTreeMap;
 /// A witness must have moved this much of the jump in question, and so much at least, K.
 const WITNESS_SHARE: f64 = 0.25;
 const WITNESS_LEAST_K: f64 = 1.0;
-
-/// Heat that stays on for this long, and times its longest run of so many, witnesses for a rise.
-const RUNS_ON_LEAST: Span = Span::min(10);
-const RUNS_ON_TIMES: f64 = 1.5;
-const RUNS_KNOWN: u16 = 20;
-
-/// A probe that was heard within this says what its place reads now.
-const FRESH: Span = Span::min(30);
 
 /// When nobody at all was heard for this long, the silence may be the feed's: single probes are not told before it is clear.
 const HOUSE_QUIET: Span = Span::min(5);
@@ -45,71 +37,47 @@ enum House {
 
 /// What is around one probe.
 #[derive(Clone, Debug, Default)]
-struct Setting {
-    topic: Option<Box<str>>,
-    unit: Option<Unit>,
-    group: usize,
+pub(super) struct Setting {
+    pub(super) topic: Option<Box<str>>,
+    pub(super) unit: Option<Unit>,
+    pub(super) group: usize,
     /// The battery that it lives on.
-    battery: Option<ProbeIx>,
+    pub(super) battery: Option<ProbeIx>,
     /// Of a battery: a probe that lives on it has left its senses.
-    dying: bool,
+    pub(super) dying: bool,
     /// Of watts and relays of a heat source: the most so far, and whether it is on.
-    peak: f64,
-    on: bool,
-}
-
-/// How long the heat of an enclosure usually stays on, by its watts or relay.
-#[derive(Clone, Copy, Debug, Default)]
-struct HeatRuns {
-    on_since: Option<Mono>,
-    longest: Span,
-    runs: u16,
-}
-
-impl HeatRuns {
-    fn switched(&mut self, on: bool, at: Mono) {
-        let since = if on { self.on_since.replace(at) } else { self.on_since.take() };
-        if let (false, Some(since)) = (on, since) {
-            self.longest = self.longest.max(at.since(since));
-            self.runs = self.runs.saturating_add(1);
-        }
-    }
-
-    /// Whether it has been on for longer than it ever was, and that is known.
-    fn runs_on(&self, now: Mono) -> bool {
-        let on = self.on_since.map(|since| now.since(since));
-        self.runs >= RUNS_KNOWN && on.is_some_and(|on| on >= RUNS_ON_LEAST.max(self.longest.times(RUNS_ON_TIMES)))
-    }
+    pub(super) peak: f64,
+    pub(super) on: bool,
 }
 
 /// The temperatures of one enclosure or room.
 #[derive(Clone, Debug, Default)]
-struct Group {
-    members: Vec<ProbeIx>,
-    travel: f32,
-    jumps: Vec<Jump>,
-    swap: Option<Swap>,
-    heat: HeatRuns,
+pub(super) struct Group {
+    pub(super) members: Vec<ProbeIx>,
+    pub(super) travel: f32,
+    pub(super) jumps: Vec<Jump>,
+    pub(super) swap: Option<Swap>,
+    pub(super) heat: HeatRuns,
     /// The room that the enclosure stands in.
-    room: Option<usize>,
+    pub(super) room: Option<usize>,
 }
 
 /// Trust in every probe of the house.
 #[derive(Clone, Debug, Default)]
 pub struct Watch {
-    probes: Vec<Probe>,
-    settings: Vec<Setting>,
-    groups: Vec<Group>,
-    index: BTreeMap<Target, usize>,
+    pub(super) probes: Vec<Probe>,
+    pub(super) settings: Vec<Setting>,
+    pub(super) groups: Vec<Group>,
+    pub(super) index: BTreeMap<Target, usize>,
     /// The room of each enclosure.
-    rooms: Vec<Option<RoomIx>>,
+    pub(super) rooms: Vec<Option<RoomIx>>,
     /// When any probe was last heard.
-    newest: Option<Mono>,
+    pub(super) newest: Option<Mono>,
     /// No probe is due before this; kept too early rather than too late.
-    due: Option<Mono>,
-    edges: Vec<Edge>,
+    pub(super) due: Option<Mono>,
+    pub(super) edges: Vec<Edge>,
     /// Probes that left their level alone, until it is clear why.
-    moved: Vec<Moved>,
+    pub(super) moved: Vec<Moved>,
 }
 
 impl Watch {
@@ -285,19 +253,6 @@ impl Watch {
         })
     }
 
-    /// Something moved beside these probes: does one of them owe a word?
-    fn look_missed(&mut self, group: usize, but: usize, now: Now, out: &mut Vec<Event>) {
-        let mut edges = Vec::new();
-        for nth in 0.. {
-            let Some(group) = self.groups.get(group) else { return };
-            let (Some(ix), travel) = (group.members.get(nth).map(|m| m.index()), group.travel) else { return };
-            if let Some(probe) = self.probes.get_mut(ix).filter(|_| ix != but) {
-                probe.look_missed(travel - probe.travel(), now, &mut edges);
-                self.tell(ix, &mut edges, out);
-            }
-        }
-    }
-
     /// Heat that is switched moves temperatures: a switching counts as movement beside the probes, by whatever share in it
     /// each probe usually has. Whether it was one.
     fn hear_heat(&mut self, ix: usize, value: f64, at: Mono) -> bool {
@@ -357,104 +312,7 @@ impl Watch {
         }
     }
 
-    /// Mean of the other temperatures of its enclosure that are seen and were heard lately.
-    fn neighbours(&self, ix: usize, now: Mono) -> Option<f64> {
-        let group = self.groups.get(self.settings[ix].group)?;
-        let others = group.members.iter().map(|m| m.index()).filter(|m| *m != ix);
-        let fresh = others.filter_map(|m| self.fresh(m, now));
-        let (sum, count) = fresh.fold((0.0, 0), |(sum, count), value| (sum + value, count + 1));
-        (count > 0).then(|| sum / f64::from(count))
-    }
-
-    /// The last value of a probe that is seen and was heard lately.
-    fn fresh(&self, ix: usize, now: Mono) -> Option<f64> {
-        let probe = self.probes.get(ix)?;
-        let (value, _) = probe.last_trusted().filter(|(_, at)| now.since(at.mono) <= FRESH)?;
-        probe.sees().then_some(value)
-    }
-
-    /// With a trusted temperature of an enclosure: does it drift away from its neighbours, has it left its place?
-    fn judge_place(&mut self, ix: usize, reading: &Reading, out: &mut Vec<Event>) {
-        let (value, now) = (reading.value, reading.at);
-        if !matches!(reading.target, Target::Enclosure(_)) {
-            return;
-        }
-        let mut edges = Vec::new();
-        if self.probes[ix].drift_is_due(now.mono)
-            && let Some(neighbours) = self.neighbours(ix, now.mono)
-        {
-            self.probes[ix].hear_neighbours(value, neighbours, now, &mut edges);
-        }
-        if let Some(like) = self.look_moved(ix, value, now) {
-            self.probes[ix].displace(like, now, &mut edges);
-        }
-        self.tell(ix, &mut edges, out);
-    }
-
-    /// `Some`: it lies elsewhere, and with whom where that is clear.
-    fn look_moved(&mut self, ix: usize, value: f64, now: Now) -> Option<Option<Target>> {
-        let Some(nth) = self.moved.iter().position(|moved| moved.probe == ix) else {
-            self.begin_moved(ix, value, now);
-            return None;
-        };
-        let mut moved = self.moved.swap_remove(nth);
-        let group = self.settings[ix].group;
-        if moved.compares(now) {
-            for companion in self.companions(group) {
-                if let Some(theirs) = self.fresh(companion, now.mono) {
-                    moved.compare(companion, value - theirs);
-                }
-            }
-        }
-        let own = self.probes[ix].travel();
-        let around = moved::Around {
-            neighbours: self.neighbours(ix, now.mono),
-            travel: [own, self.groups[group].travel - own],
-            share: self.probes[ix].share(),
-            strange: self.probes[ix].is_strange(value, now.mono),
-        };
-        match moved.look(value, now, &around) {
-            Look::NotYet => self.moved.push(moved),
-            Look::Nothing => {}
-            Look::Follows(companion) => return Some(self.probes.get(companion).map(|p| p.target)),
-            Look::Elsewhere => return Some(None),
-        }
-        None
-    }
-
-    fn begin_moved(&mut self, ix: usize, value: f64, now: Now) {
-        let probe = &self.probes[ix];
-        let goes = probe.trend(now.mono).filter(|trend| trend.abs() >= moved::GOES_K);
-        let Some(goes) = goes.filter(|_| self.moved.len() < moved::MOST && !probe.has(Kind::Displaced)) else { return };
-        let others = self.groups[self.settings[ix].group].members.iter().map(|m| m.index()).filter(|m| *m != ix);
-        let along = |other: usize| {
-            self.probes[other].trend(now.mono).is_some_and(|t| t * goes > 0.0 && t.abs() >= 0.25 * goes.abs())
-        };
-        if !others.into_iter().any(along) {
-            let neighbours = self.neighbours(ix, now.mono);
-            self.moved.push(Moved::new(ix, value - goes, value, now, neighbours));
-        }
-    }
-
-    /// Temperatures of the room and of the other enclosures in it; without a room, of all others.
-    fn companions(&self, group: usize) -> Vec<usize> {
-        let room = self.groups[group].room;
-        let near = |at: &usize| *at != group && (room.is_none() || Some(*at) == room || self.groups[*at].room == room);
-        let members = (0..self.groups.len()).filter(near).flat_map(|at| self.groups[at].members.iter());
-        members.map(|m| m.index()).take(moved::MOST_COMPANIONS).collect()
-    }
-
-    /// A keeper's own thermometer at a place. How far the probe there is off, K; `None`: there is none, or it is silent.
-    pub fn check(&mut self, target: Target, place: Place, true_c: f64, now: Now, out: &mut Vec<Event>) -> Option<f64> {
-        let there = Slot::At(place, Quantity::Temperature);
-        let ix = self.probes.iter().position(|p| p.target == target && p.slot == there)?;
-        let mut edges = Vec::new();
-        let off = self.probes[ix].check(true_c, now, &mut edges);
-        self.tell(ix, &mut edges, out);
-        off
-    }
-
-    fn tell(&self, ix: usize, edges: &mut Vec<Edge>, out: &mut Vec<Event>) {
+    pub(super) fn tell(&self, ix: usize, edges: &mut Vec<Edge>, out: &mut Vec<Event>) {
         out.extend(edges.drain(..).filter_map(|edge| self.event(ix, edge)));
     }
 
