@@ -55,7 +55,7 @@ impl Watch {
         {
             let room = self.groups[self.settings[ix].group].room.and_then(|room| self.groups.get(room));
             let room = room.and_then(|room| room.members.first()).and_then(|m| self.fresh(m.index(), now.mono));
-            self.probes[ix].hear_neighbours([value, neighbours, room.unwrap_or(f64::NAN)], now, &mut edges);
+            self.probes[ix].hear_neighbours([value, neighbours], room, now, &mut edges);
         }
         if let Some(like) = self.look_moved(ix, value, now) {
             self.probes[ix].displace(like, now, &mut edges);

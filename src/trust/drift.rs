@@ -29,10 +29,12 @@ const BACK_K: f32 = 1.2;
 pub struct Drift {
     taken: Option<Mono>,
     day: i64,
-    sums: [f32; 3],
+    sums: [f32; 2],
+    /// The room's; `None`: not known all day.
+    room: Option<f32>,
     count: u16,
-    /// Daily means of this probe, of its neighbours and of the room (NaN: not known).
-    days: Vec<[f32; 3]>,
+    /// Daily means of this probe and of its neighbours, and of the room where it is known.
+    days: Vec<([f32; 2], Option<f32>)>,
     /// While it stands: the daily mean that it walked away from.
     from: Option<f32>,
 }
@@ -51,8 +53,8 @@ impl Drift {
         self.taken.is_none_or(|taken| at.since(taken) >= TAKEN_EVERY)
     }
 
-    /// A trusted value, the mean of the neighbours' at the same time, and the room's (NaN: not known).
-    pub fn take(&mut self, values: [f64; 3], at: Mono) -> Option<Turn> {
+    /// A trusted value, the mean of the neighbours' at the same time, and the room's where it is known.
+    pub fn take(&mut self, values: [f64; 2], room: Option<f64>, at: Mono) -> Option<Turn> {
         self.taken = Some(at);
         let day = at.as_ms().div_euclid(Span::days(1).as_ms());
         let turn = if day == self.day { None } else { self.end_day() };
@@ -60,6 +62,8 @@ impl Drift {
         for (sum, value) in self.sums.iter_mut().zip(values) {
             *sum += value as f32;
         }
+        let so_far = if self.count == 0 { Some(0.0) } else { self.room };
+        self.room = so_far.zip(room).map(|(sum, room)| sum + room as f32);
         self.count = self.count.saturating_add(1);
         turn
     }
@@ -67,7 +71,8 @@ impl Drift {
     fn end_day(&mut self) -> Option<Turn> {
         let means = self.sums.map(|sum| sum / f32::from(self.count.max(1)));
         let whole = self.count >= LEAST;
-        (self.sums, self.count) = ([0.0; 3], 0);
+        let room = self.room.map(|sum| sum / f32::from(self.count.max(1)));
+        (self.sums, self.count) = ([0.0; 2], 0);
         if !whole {
             self.days.clear();
             return None;
@@ -75,7 +80,7 @@ impl Drift {
         if self.days.len() >= DAYS {
             self.days.remove(0);
         }
-        self.days.push(means);
+        self.days.push((means, room));
         if let Some(from) = self.from {
             let back = (means[0] - from).abs() <= BACK_K;
             return back.then(|| {
@@ -91,14 +96,16 @@ impl Drift {
     /// Over the last so many days, if all steps went one way: where it began, and how far it went.
     fn walked(&self, steps: usize) -> Option<(f32, f32)> {
         let days = self.days.get(self.days.len().checked_sub(steps + 1)?..)?;
-        let ([first, others_first, room_first], [last, others_last, room_last]) = (*days.first()?, *days.last()?);
+        let (([first, others_first], room_first), ([last, others_last], room_last)) = (*days.first()?, *days.last()?);
         let by = last - first;
-        let step = |pair: &[[f32; 3]]| pair[1][0] - pair[0][0];
+        let step = |pair: &[([f32; 2], Option<f32>)]| pair[1].0[0] - pair[0].0[0];
         let one_way = days.windows(2).all(|pair| step(pair) * by > 0.0 && step(pair).abs() >= STEP_K);
         let largest = days.windows(2).map(|pair| step(pair).abs()).fold(0.0, f32::max);
         let still = |moved: f32| moved.abs() <= OTHERS_SHARE * by.abs();
-        let room_moved = room_last - room_first;
-        let room = if room_moved.is_nan() { first - others_first >= WARMER_K } else { still(room_moved) };
+        let room = match room_last.zip(room_first) {
+            Some((last, first)) => still(last - first),
+            None => first - others_first >= WARMER_K,
+        };
         let alone = room && still(others_last - others_first);
         let drifts = by.abs() >= DRIFT_K && one_way && largest <= ONE_SHARE * by.abs() && alone;
         drifts.then_some((first, by))
@@ -116,11 +123,11 @@ mod tests {
 
     /// Days at which it drifted or was back, of an own level and the others', both by day.
     fn run(days: i64, own: impl Fn(f64) -> f64, others: impl Fn(f64) -> f64) -> Vec<(i64, Turn)> {
-        run_in(|_| f64::NAN, days, own, others)
+        run_in(|_| None, days, own, others)
     }
 
     fn run_in(
-        room: impl Fn(f64) -> f64,
+        room: impl Fn(f64) -> Option<f64>,
         days: i64,
         own: impl Fn(f64) -> f64,
         others: impl Fn(f64) -> f64,
@@ -132,8 +139,8 @@ mod tests {
             let swing = if day.fract() < 0.5 { 3.0 } else { 0.0 };
             let at = Mono::from_ms(i * 600_000);
             assert!(drift.is_due(at));
-            let values = [own(day) + swing, others(day) + swing / 3.0, room(day)];
-            turns.extend(drift.take(values, at).map(|turn| (i / 144, turn)));
+            let values = [own(day) + swing, others(day) + swing / 3.0];
+            turns.extend(drift.take(values, room(day), at).map(|turn| (i / 144, turn)));
         }
         turns
     }
@@ -149,9 +156,9 @@ mod tests {
     fn weather_at_a_cool_side_is_no_drift() {
         // The warm side is held by its thermostat, the cool side follows the room.
         let weather = |day: f64| -1.0 * (day - 4.0).clamp(0.0, 5.0);
-        assert_eq!(run_in(weather, 12, |day| 24.0 + 0.8 * weather(day), |_| 30.0), []);
+        assert_eq!(run_in(|day| Some(20.0 + weather(day)), 12, |day| 24.0 + 0.8 * weather(day), |_| 30.0), []);
         assert_eq!(run(12, |day| 24.0 + 0.8 * weather(day), |_| 30.0), [], "nor where nobody knows the room");
-        assert!(!run_in(|_| 20.0, 12, |day| 24.0 + weather(day), |_| 30.0).is_empty());
+        assert!(!run_in(|_| Some(20.0), 12, |day| 24.0 + weather(day), |_| 30.0).is_empty());
     }
 
     #[test]

@@ -51,8 +51,8 @@ impl Probe {
     }
 
     /// Its value, its neighbours' mean and the room's, for the daily means.
-    pub(super) fn hear_neighbours(&mut self, beside: [f64; 3], now: Now, out: &mut Vec<Edge>) {
-        match self.drift.take(beside, now.mono) {
+    pub(super) fn hear_neighbours(&mut self, beside: [f64; 2], room: Option<f64>, now: Now, out: &mut Vec<Edge>) {
+        match self.drift.take(beside, room, now.mono) {
             None => {}
             Some(Turn::Drifted(by_k)) => self.set(Some(Fault::Drifted { by_k }), Kind::Drift, now, out),
             Some(Turn::Back) => self.set(None, Kind::Drift, now, out),
