@@ -334,6 +334,27 @@ mod faults {
         );
     }
 
+    /// Humidity that is wanted where only the temperature is read is watched by the air of another place and its dew point; an
+    /// ultraviolet index shows no lamp.
+    #[test]
+    fn what_is_watched_by_other_means() {
+        use warmside::config::coverage::{Aspect, coverage};
+        use warmside::terms::place::Place;
+        let first = text("config/first-enclosure.toml");
+        let text = first.replace("light = {", "humidity = { place = \"cool_side\", wanted = [40, 60] }\nlight = {");
+        let blind = |reads: &str, unit: &str| {
+            let link =
+                format!("[[link]]\ntopic = \"air/a3\"\nenclosure = \"a3\"\nreads = \"{reads}\"\nunit = \"{unit}\"\n");
+            let config = judge(&format!("{text}{link}")).unwrap_or_else(|r| panic!("{r}"));
+            let watch = coverage(&config.settings);
+            watch[0].parts.iter().filter(|p| p.is_blind()).map(|p| p.aspect).collect::<Vec<_>>()
+        };
+        let (air, light) = (Aspect::Humidity(Place::CoolSide), Aspect::Light);
+        assert_eq!(blind("air.uv_index", "1"), [air, light]);
+        assert_eq!(blind("warm_side.humidity", "%"), [light]);
+        assert_eq!(blind("air.illuminance", "lx"), [air]);
+    }
+
     /// A file that cannot be read whole is not blamed for what may only seem to be missing.
     #[test]
     fn what_may_only_seem_to_be_missing_waits_for_a_whole_file() {

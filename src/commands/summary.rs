@@ -261,7 +261,7 @@ fn wanted(part: &Part<'_>, enclosure: &Enclosure, degrees: Degrees, day: Option<
                     (Some(start), Some(end)) if start == end => format!(": {}", bands(start, degrees, true)),
                     (Some(start), Some(end)) => {
                         format!(
-                            ": {}\n    by the end of the day: {}",
+                            ": {}\n    by the end of the day:\n    {}",
                             bands(start, degrees, true),
                             bands(end, degrees, true)
                         )

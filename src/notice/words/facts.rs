@@ -6,6 +6,9 @@ use crate::terms::place::Place;
 use crate::terms::quantity::Quantity;
 use crate::terms::time::Wall;
 
+/// Slower than a third of a kelvin an hour nothing moves.
+const STILL_K_PER_MIN: f64 = 0.005;
+
 /// Where in a mail a sentence belongs.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Part {
@@ -105,6 +108,8 @@ pub fn sentence(fact: &Fact, local: &Local, now: Wall) -> String {
             format!("at this hour the {} was not {side} {} {days}", place.label(), local.temp(*level))
         }
         Fact::Heading { level, at, .. } => format!("about {} by {}", local.temp(*level), local.when(*at, now)),
+        // Standing still is no news.
+        Fact::Slope { k_per_min, .. } if k_per_min.abs() < STILL_K_PER_MIN => String::new(),
         Fact::Slope { place, k_per_min } => {
             let verb = if *k_per_min < 0.0 { "losing" } else { "gaining" };
             format!("{} {verb} {}", place.label(), local.slope(*k_per_min))
@@ -156,9 +161,9 @@ pub fn sentence(fact: &Fact, local: &Local, now: Wall) -> String {
             let what = place.map_or(quantity.word().replace('_', " "), |p| spot(p, *quantity));
             format!("{what} says {}: no enclosure has that", value(*quantity, *v, local))
         }
-        Fact::Light { planned_on, seen_on, since } => {
+        Fact::Light { planned_on, seen_on, .. } => {
             let on = |on: &bool| if *on { "on" } else { "off" };
-            format!("light planned {}, seen {} since {}", on(planned_on), on(seen_on), local.when(*since, now))
+            format!("the lamp is planned {} and seen {}", on(planned_on), on(seen_on))
         }
         Fact::LightShift { by } => {
             let late = if by.as_ms() < 0 { "early" } else { "late" };
