@@ -13,8 +13,8 @@ pub struct Suspicion {
     pub holds_first: bool,
 }
 
-/// How long one probe alone must be past its threshold before a course is believed, min.
-const BLIND_MIN: f64 = 15.0;
+/// How long one probe alone must be past its threshold before a course is believed, min: longer than a cleaning or a misting.
+const BLIND_MIN: f64 = 32.0;
 /// What must be missing, K, where one probe alone speaks: more than dials are turned by and rooms are aired by.
 const BLIND_K: f64 = 4.0;
 /// More than an animal on the probe makes, K.
