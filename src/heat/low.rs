@@ -4,6 +4,9 @@ use super::picture::{Picture, Wait};
 use super::verdict::{Cause, Way};
 use super::watts::{ENOUGH, SHAKEN};
 
+/// How long a level must be past its threshold where a relay speaks without watts, min.
+const RELAY_ALONE_MIN: f64 = 10.0;
+
 /// What a reading speaks for, and how long that must hold.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Suspicion {
@@ -86,9 +89,11 @@ pub fn by_watts(p: &Picture) -> Option<Suspicion> {
         && p.even_fall
         && along
         && !outside;
-    // A door cools the thermostat too: no power long after it is no answer to a door. A relay alone says less.
+    // A relay without watts: an open front and wet air look the same to it, for as long as they last.
+    let relay_alone = calm && !shaken && p.low.past(1.0) && p.low.past_for(RELAY_ALONE_MIN) && share_fits(p);
+    // A door cools the thermostat too: no power long after it is no answer to a door.
     let by_spell = clue.lost >= if shaken { SHAKEN * ENOUGH } else { ENOUGH };
-    let by_spell = by_spell && p.even_fall && (clue.none || (calm && !shaken && p.low.past(0.5)));
+    let by_spell = by_spell && p.even_fall && (clue.none || relay_alone);
     (!clue.unsteered && (by_spell || by_level)).then_some(())?;
     if_it_holds(Cause::HeatFailed, Way::Watts)
 }

@@ -20,8 +20,6 @@ const LEAST_K: f64 = 0.15;
 /// Last ends of spells that are remembered, and for how long the newest counts, min.
 const TURNS: usize = 2;
 const TURNS_HOLD_MIN: f64 = 720.0;
-/// This near to leaving all that its hour had on other days, K.
-const NEARLY_K: f64 = -0.1;
 /// The least scale of a time, min, beside the plug's interval.
 const LEAST_MIN: f64 = 0.5;
 
@@ -91,8 +89,6 @@ pub struct Seen {
     pub interval: f64,
     /// Usual minutes between levels.
     pub every: f64,
-    /// Whether only what leaves the levels of its hour surprises: lamps and the sun lift a level above its last turns.
-    pub hours_bind: bool,
     pub learn: bool,
     /// The longest spell at this clock time, min, and of how many days.
     pub clock: (f64, u8),
@@ -216,10 +212,8 @@ impl Spells {
         }
         let by_hour = s.own.map_or(0.0, |own| self.ends.above(own, scale_k(s)));
         let of_late = self.past_turns(s).map_or(0.0, |past| self.beyond.above(past, scale_k(s)));
-        // What the hours of other days allow still surprises where the level is nearly out of them and has long left its last turns.
-        let out_of_hours =
-            !s.hours_bind && s.own.is_some_and(|own| own > NEARLY_K) && !self.of_the_hour(s) && s.clock.1 > 0;
-        let level = if out_of_hours { of_late } else { of_late.min(by_hour) };
+        // Past what its hour had on other days alone is a dial of late, past its last turns alone a night that is let cool.
+        let level = of_late.min(by_hour);
         // Where long spells belong to the hour only the level speaks, and an animal on the probe must not be enough.
         let least = if self.of_the_hour(s) { LEAST_OF_LEVEL_ALONE } else { LEAST_OF_LEVEL };
         if level < least {
@@ -295,7 +289,6 @@ mod tests {
             s_x: 0.05,
             interval: 0.5,
             every: 1.0,
-            hours_bind: false,
             learn: true,
             clock: (10.0, 3),
         }

@@ -100,14 +100,13 @@ impl Plug {
             s_x: b.s_x,
             interval: self.interval,
             every: b.every,
-            hours_bind: false,
             learn: b.learn,
             clock: (0.0, 0),
         }
     }
 
     fn warm(&self, b: &Beside) -> Seen {
-        Seen { own: b.above, other: b.below, level: b.level, hours_bind: true, ..self.cold(b) }
+        Seen { own: b.above, other: b.below, level: b.level, ..self.cold(b) }
     }
 
     /// A report of power.
