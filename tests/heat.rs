@@ -160,7 +160,7 @@ fn trace() {
     let seed = env("SEED", 1);
     let mut case = Case::new(seed, Control::ALL[(seed / 2 % 4) as usize], Size::ALL[(seed / 8 % 3) as usize]);
     case.on_change = (seed / 2).is_multiple_of(5);
-    case.cool_side = seed / 2 % 7 != 0;
+    case.cool_side = !(seed / 2).is_multiple_of(7);
     let (from, until) = (env("START", 0) as i64 * 60, env("UNTIL", 1440) as i64 * 60);
     if env("PICTURES", 0) == 1 {
         trial::look(case, from, until - from, env("EVERY", 0) as i64 * 60);

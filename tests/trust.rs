@@ -321,7 +321,7 @@ fn a_probe_that_fell_out_reads_what_the_room_reads_and_is_no_cold() {
         house.say(HEAT, 60.0);
         house.say(COOL, round(cool(minute)));
         let out = (2_000..2_100).contains(&m);
-        let level = if out { room(minute) + 10.0 * (-(minute - 2_000.0) / 3.0).exp() } else { warm(minute) };
+        let level = if out { room(minute) + 10.0 * libm::exp(-(minute - 2_000.0) / 3.0) } else { warm(minute) };
         verdicts.push(house.say(WARM, round(level)));
     }
     let like = Some(Target::Room(RoomIx(0)));

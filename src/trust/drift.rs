@@ -155,7 +155,7 @@ mod tests {
     #[test]
     fn weather_at_a_cool_side_is_no_drift() {
         // The warm side is held by its thermostat, the cool side follows the room.
-        let weather = |day: f64| -1.0 * (day - 4.0).clamp(0.0, 5.0);
+        let weather = |day: f64| -(day - 4.0).clamp(0.0, 5.0);
         assert_eq!(run_in(|day| Some(20.0 + weather(day)), 12, |day| 24.0 + 0.8 * weather(day), |_| 30.0), []);
         assert_eq!(run(12, |day| 24.0 + 0.8 * weather(day), |_| 30.0), [], "nor where nobody knows the room");
         assert!(!run_in(|_| Some(20.0), 12, |day| 24.0 + weather(day), |_| 30.0).is_empty());
@@ -163,7 +163,7 @@ mod tests {
 
     #[test]
     fn what_moves_the_enclosure_is_no_drift_of_one_probe() {
-        let season = |day: f64| -1.0 * (day - 3.0).clamp(0.0, 12.0);
+        let season = |day: f64| -(day - 3.0).clamp(0.0, 12.0);
         assert_eq!(run(20, |day| 29.0 + season(day), |day| 24.0 + 0.6 * season(day)), []);
         assert_eq!(run(20, |day| if day < 6.0 { 29.0 } else { 33.0 }, |_| 24.0), [], "a lamp was changed: a step");
         assert_eq!(run(20, |day| 29.0 + 1.0 * (day as i64 % 3) as f64, |_| 24.0), [], "to and fro");

@@ -198,10 +198,11 @@ impl Watch {
                 self.judge_place(ix, reading, out);
             }
         }
-        if matches!(reading.slot, Slot::Heat(..)) && verdict == Verdict::Trusted {
-            if self.hear_heat(ix, reading.value, reading.at.mono) {
-                self.look_missed(group, ix, reading.at, out);
-            }
+        if matches!(reading.slot, Slot::Heat(..))
+            && verdict == Verdict::Trusted
+            && self.hear_heat(ix, reading.value, reading.at.mono)
+        {
+            self.look_missed(group, ix, reading.at, out);
         }
         if let Some(b) = battery {
             self.settings[b].dying = battery_low && (sender_dying || self.probes[ix].is_dying_now());

@@ -143,7 +143,7 @@ impl Liar {
             return honest;
         }
         let before = self.before.unwrap_or(sample.value);
-        let moved_to = |to: f64, lag_h: f64| to + (before - to) * (-h / lag_h).exp() + noise;
+        let moved_to = |to: f64, lag_h: f64| to + (before - to) * libm::exp(-h / lag_h) + noise;
         let value = match lie {
             Lie::Silent => return None,
             Lie::Stuck => before,
@@ -163,7 +163,7 @@ impl Liar {
             Lie::Fahrenheit => sample.value * 1.8 + 32.0,
             Lie::Shape => return Some(format!("{{\"temperature\":{:.2}}}", sample.value)),
             Lie::Null => return Some("null".to_owned()),
-            Lie::Battery if h > 44.0 => sample.value + (0.5 * (h - 44.0)).exp_m1().min(95.0),
+            Lie::Battery if h > 44.0 => sample.value + libm::expm1(0.5 * (h - 44.0)).min(95.0),
             Lie::Zero => 0.0,
             _ => return honest,
         };

@@ -109,7 +109,7 @@ impl World {
         for waiting in &mut self.disk.pending {
             waiting.tries += 1;
             if waiting.tries >= MAIL_ANYWAY_TICKS && self.bug != Some(Bug::NoMailWithoutDisk) {
-                due.extend(waiting.notices.drain(..));
+                due.append(&mut waiting.notices);
             }
         }
         self.mailing.unwritten.extend(due.iter().map(|n| n.id.clone()));

@@ -20,19 +20,22 @@ const MARGIN: f64 = 0.3;
 const HOT: [&str; 5] = ["too-hot", "heat-stuck-on", "outside-heat", "room-hot", "no-retreat"];
 const COLD: [&str; 5] = ["too-cold", "heat-failed", "heat-weak", "room-cold", "power-lost"];
 
+/// What is past a limit, for how long until it counts and how much later it is told at the latest, and as what.
+type Rule<'a> = (&'a dyn Fn(f64) -> bool, (i64, i64), &'a [&'a str]);
+
 pub fn judge(world: &World, said: &mut Vec<Complaint>) {
     for enclosure in 0..ENCLOSURES {
         for (warm, limits) in [(true, WARM), (false, COOL)] {
             let series: Vec<Heard> =
                 world.heard.iter().filter(|h| h.enclosure == enclosure && h.warm == warm).copied().collect();
             let (never_low, low, high, never_high) = limits;
-            let past: [(&dyn Fn(f64) -> bool, (i64, i64), &[&str]); 4] = [
+            let rules: [Rule; 4] = [
                 (&|v| v > never_high + MARGIN, PAST_NEVER, &HOT),
                 (&|v| v < never_low - MARGIN, PAST_NEVER, &COLD),
                 (&|v| v > high + MARGIN, PAST_WANTED, &HOT),
                 (&|v| v < low - MARGIN, PAST_WANTED, &COLD),
             ];
-            for (is_past, (lasts, within), causes) in past {
+            for (is_past, (lasts, within), causes) in rules {
                 for (since, at) in spells(&series, is_past, lasts) {
                     must_be_told(world, enclosure, causes, (since, at + within), said);
                 }

@@ -57,7 +57,7 @@ impl World {
     }
 
     pub(crate) fn link_returns(&mut self) {
-        if !self.wire.down_until.is_some_and(|until| self.tick >= until) {
+        if self.wire.down_until.is_none_or(|until| self.tick < until) {
             return;
         }
         if self.wire.half_open && self.bug != Some(Bug::LossUntold) {

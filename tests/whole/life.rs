@@ -103,7 +103,7 @@ impl Climate {
             _ => planned,
         };
         let hour = at_s.rem_euclid(DAY_S) as f64 / 3_600.0;
-        let daylight = 60.0 * (((hour - 12.0) / 24.0 * std::f64::consts::TAU).cos() - 0.2).max(0.0);
+        let daylight = 60.0 * (libm::cos((hour - 12.0) / 24.0 * std::f64::consts::TAU) - 0.2).max(0.0);
         let lamp = if on { 1_500.0 } else { 0.0 };
         ((lamp + daylight) * (1.0 + 0.03 * self.rng.normal())).max(0.0)
     }
