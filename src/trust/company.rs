@@ -102,8 +102,9 @@ impl Watch {
         let along = |other: usize| {
             self.probes[other].trend(now.mono).is_some_and(|t| t * goes > 0.0 && t.abs() >= 0.25 * goes.abs())
         };
-        if !others.into_iter().any(along) {
-            let neighbours = self.neighbours(ix, now.mono);
+        // With nobody beside it nobody can say that it went alone: the whole enclosure may have gone.
+        let neighbours = self.neighbours(ix, now.mono);
+        if neighbours.is_some() && !others.into_iter().any(along) {
             let from = value - goes;
             let all = self.companions(self.settings[ix].group).into_iter();
             let apart = all.filter(|c| self.fresh(*c, now.mono).is_some_and(|theirs| moved::is_apart(theirs, from)));
