@@ -78,14 +78,14 @@ impl Narrator {
         }
     }
 
-    /// Prints the first mail whole, as soon as the post has written it.
+    /// Prints the first mail as a phone shows it, as soon as the post has written it.
     async fn print_mail(&mut self) {
         for _ in 0..100 {
             if let Some(path) = newest(&self.mail)
-                && let Ok(text) = std::fs::read_to_string(&path)
+                && let Some(text) = std::fs::read(&path).ok().and_then(|bytes| readable(&bytes))
             {
                 self.printed_one = true;
-                out::result(format_args!("\n----- {} -----\n{}\n-----\n", path.display(), text.trim_end()));
+                out::result(format_args!("\n----- {} -----\n{text}\n-----\n", path.display()));
                 return;
             }
             tokio::time::sleep(Duration::from_millis(100)).await;
@@ -98,6 +98,16 @@ impl Narrator {
     }
 }
 
+/// Who writes, about what, and the text: a mail without what only programs read. `None`: it is not whole yet.
+fn readable(bytes: &[u8]) -> Option<String> {
+    let mail = mail_parser::MessageParser::default().parse(bytes)?;
+    let from = mail.from()?.first()?.name()?.to_owned();
+    let text = mail.body_text(0)?.replace("\r\n", "\n");
+    let picture = if mail.attachment_count() > 0 { " and a picture of the last hours" } else { "" };
+    let beside = format!("(Beside it the same as HTML{picture}.)");
+    Some(format!("From: {from}\nSubject: {}\n\n{}\n\n{beside}", mail.subject()?, text.trim_end()))
+}
+
 fn newest(folder: &Path) -> Option<PathBuf> {
     let entries = std::fs::read_dir(folder).ok()?.flatten().map(|entry| entry.path());
     let mut mails: Vec<PathBuf> = entries.filter(|path| path.extension().is_some_and(|e| e == "eml")).collect();
@@ -107,4 +117,19 @@ fn newest(folder: &Path) -> Option<PathBuf> {
 
 fn long(span: Span) -> String {
     format!("{} min", (span.as_min() + 0.5) as i64)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_mail_is_shown_without_what_only_programs_read() {
+        let mail = "From: \"Warmside NOW\" <w@localhost>\r\nSubject: a3: no heat\r\nMIME-Version: 1.0\r\n\
+            Content-Type: multipart/alternative; boundary=\"b\"\r\n\r\n--b\r\nContent-Type: text/plain\r\n\r\nACT NOW\r\n\
+            --b\r\nContent-Type: text/html\r\n\r\n<p>ACT NOW</p>\r\n--b--\r\n";
+        let shown = readable(mail.as_bytes()).unwrap();
+        assert_eq!(shown, "From: Warmside NOW\nSubject: a3: no heat\n\nACT NOW\n\n(Beside it the same as HTML.)");
+        assert_eq!(readable(b""), None);
+    }
 }
