@@ -337,6 +337,21 @@ fn a_probe_that_fell_out_reads_what_the_room_reads_and_is_no_cold() {
 }
 
 #[test]
+fn a_lone_probe_that_comes_to_read_what_the_room_reads_is_not_called_displaced() {
+    let room = |m: f64| 20.5 + 0.2 * triangle(m / 7.0);
+    let mut house = House::with_room();
+    for m in 0..2_200 {
+        house.wait(Span::min(1));
+        let minute = f64::from(m);
+        house.say(ROOM, round(room(minute)));
+        // The whole of a small enclosure may have cooled: nothing beside the probe tells.
+        let cooled = room(minute) + 10.0 * libm::exp(-(minute - 2_000.0) / 3.0);
+        house.say(WARM, round(if m < 2_000 { warm(minute) } else { cooled }));
+    }
+    assert!(!house.told().iter().any(|(_, kind, _)| *kind == Kind::Displaced));
+}
+
+#[test]
 fn a_probe_that_walks_away_from_its_neighbour_has_drifted() {
     let mut house = House::new();
     let drift = |m: f64| 0.001 * (m - 3.0 * 1_440.0).max(0.0);

@@ -25,8 +25,9 @@ pub struct Shown {
 struct Known {
     wall: Wall,
     up: Span,
-    /// The true time is this or later.
-    at_least: bool,
+    /// How far ahead our clock was seen to be just then. A clock that has run ahead since is not called wrong for it: the
+    /// host of a virtual machine may have slept, which no clock in here counts.
+    ahead: Span,
 }
 
 #[derive(Debug)]
@@ -39,20 +40,20 @@ pub struct Clocks {
 impl Clocks {
     /// `stored`: when the store was last written, by this machine's clock of then.
     pub fn new(stored: Option<Wall>, shown: Shown) -> Clocks {
-        let known = stored.map(|wall| Known { wall, up: shown.up, at_least: true });
+        let known = stored.map(|wall| Known { wall, up: shown.up, ahead: Span::ZERO });
         Clocks { known, said: Span::ZERO, last: shown }
     }
 
     /// A server dated something that came just now.
     pub fn server_says(&mut self, date: Wall, shown: Shown) {
-        self.known = Some(Known { wall: date, up: shown.up, at_least: false });
+        let ahead = shown.wall.since(date).max(Span::ZERO);
+        self.known = Some(Known { wall: date, up: shown.up, ahead });
     }
 
     /// How far the wall clock is ahead of the truth as far as it is known, when that has changed.
     pub fn judge(&mut self, shown: Shown) -> Option<Span> {
         let known = self.known?;
-        let off = shown.wall.since(known.wall + (shown.up - known.up));
-        let off = if known.at_least { off.min(Span::ZERO) } else { off };
+        let off = shown.wall.since(known.wall + (shown.up - known.up)).min(known.ahead);
         let change = off - self.said;
         if change.max(Span::ZERO - change) < WORTH_SAYING {
             return None;
@@ -107,5 +108,7 @@ mod tests {
         assert_eq!(clocks.slept(after), Some(Span::min(480)));
         assert_eq!(clocks.judge(after), None);
         assert_eq!(clocks.slept(after), None, "told once");
+        // Its host slept: nothing in here has counted the hours, and the network has set the wall clock.
+        assert_eq!((clocks.slept(shown(1_500, 11, 492)), clocks.judge(shown(1_500, 11, 492))), (None, None));
     }
 }

@@ -65,12 +65,15 @@ impl Session {
         let (slept, off) = (clocks.slept(shown), clocks.judge(shown));
         if let Some(slept) = slept {
             tracing::warn!("this machine slept for {slept}; nobody watched meanwhile");
-            drop(self.store.gap_begins(shown.wall + (Span::ZERO - slept), ASLEEP));
+            drop(self.store.gap_begins(shown.wall - slept, ASLEEP));
             drop(self.store.gap_ends(shown.wall, ASLEEP));
             self.handle(Event::Away(slept));
         }
         if let Some(off) = off {
-            tracing::warn!("this machine's clock is off by {off}");
+            match off {
+                Span::ZERO => tracing::info!("this machine's clock is right again"),
+                _ => tracing::warn!("this machine's clock is off by {off}"),
+            }
             self.handle(Event::ClockOff(off));
         }
     }

@@ -125,7 +125,7 @@ impl Engine {
         if length < AWAY_IS_NOTED {
             return;
         }
-        self.world.feed.away(now.wall + (Span::ZERO - length), length);
+        self.world.feed.away(now.wall - length, length);
         self.stand_site(Cause::WatcherRestarted, Urgency::Note, format!("nobody watched for {length}"), now);
     }
 
