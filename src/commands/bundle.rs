@@ -74,7 +74,11 @@ pub fn run(args: &Args) -> Exit {
         ));
     };
     out::result(table(median_c, &outcomes, &links, settings.notice.degrees));
-    if live { keep(args, &config, &outcomes, &links, &enclosures) } else { Exit::Done }
+    if live && !keep(args, &config, &outcomes, &links, &enclosures) {
+        return out::failed("the table was not kept in the ledger");
+    }
+    let refused = outcomes.iter().any(|o| o.finding == Finding::Replace);
+    if refused { Exit::Failed } else { Exit::Done }
 }
 
 fn is_of_bundle(reading: &Reading) -> bool {
@@ -115,9 +119,8 @@ fn table(median_c: f64, outcomes: &[Outcome], links: &Links, degrees: Degrees) -
     text
 }
 
-/// Into the ledger of each enclosure, by the running daemon.
-fn keep(args: &Args, config: &Config, outcomes: &[Outcome], links: &Links, enclosures: &[String]) -> Exit {
-    let refused = outcomes.iter().any(|o| o.finding == Finding::Replace);
+/// Into the ledger of each enclosure, by the running daemon. Whether it took all.
+fn keep(args: &Args, config: &Config, outcomes: &[Outcome], links: &Links, enclosures: &[String]) -> bool {
     for (ix, id) in enclosures.iter().enumerate() {
         let ours = outcomes.iter().filter(|o| {
             let known = links.probes().get(o.probe.index());
@@ -134,8 +137,8 @@ fn keep(args: &Args, config: &Config, outcomes: &[Outcome], links: &Links, enclo
         }
         let order = Order::Mark { enclosure: id.clone(), what: format!("bundle: {}", said.join(", ")) };
         if args.speaker.say_in(config, order) != Exit::Done {
-            return out::failed("the table was not kept in the ledger");
+            return false;
         }
     }
-    if refused { Exit::Failed } else { Exit::Done }
+    true
 }
