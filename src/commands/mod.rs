@@ -6,7 +6,7 @@ mod care;
 mod check;
 mod configured;
 #[cfg(feature = "builtin-broker")]
-mod demo;
+pub mod demo;
 mod ear;
 pub mod explain;
 mod explained;

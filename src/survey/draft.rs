@@ -1,11 +1,11 @@
 //! Drafts `[[link]]` tables from a survey: one a pattern of topics, what is unsure commented out with the reason.
 
-use super::guess::{Guess, Seems, guess, names_quantity};
+use super::guess::Seems;
+use super::lines::{Line, read_lines};
+use super::patterns::{Pattern, patterns};
 use super::payload::Shape;
-use super::rhythm::{At, companions};
+use super::rhythm::{Companions, companions};
 use super::{Survey, Topic};
-use crate::terms::place::Place;
-use crate::terms::quantity::Quantity;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write;
 
@@ -16,55 +16,20 @@ pub struct Names {
     pub rooms: BTreeSet<String>,
 }
 
-/// Words of topics and members, and the places that they mean. Common practice, no source.
-const PLACES: &[(&str, Place)] = &[
-    ("warm", Place::WarmSide),
-    ("hot", Place::WarmSide),
-    ("warm_side", Place::WarmSide),
-    ("cool", Place::CoolSide),
-    ("cold", Place::CoolSide),
-    ("cool_side", Place::CoolSide),
-    ("basking", Place::BaskingSpot),
-    ("basking_spot", Place::BaskingSpot),
-    ("hide", Place::Hide),
-    ("floor", Place::Floor),
-    ("mat", Place::Floor),
-    ("water", Place::Water),
-    ("air", Place::Air),
-    ("ambient", Place::Air),
-];
-
-/// One value of a pattern.
-#[derive(Clone, Debug)]
-struct Line {
-    pointer: String,
-    guess: Guess,
-    /// `place.quantity`, where both are known.
-    what: Option<String>,
-    /// Why it is commented out.
-    reason: Option<String>,
-    text_number: bool,
-    words: Option<(String, String)>,
-}
-
-/// Topics that differ in one level only.
-#[derive(Clone, Debug)]
-struct Pattern<'a> {
-    /// With `{enclosure}` or `{room}` for that level.
-    topic: String,
-    /// What stood there.
-    captured: Vec<&'a str>,
-    of: &'a Topic,
-    first: &'a str,
+impl Names {
+    pub fn is_known(&self, word: &str) -> bool {
+        self.enclosures.contains(word) || self.rooms.contains(word)
+    }
 }
 
 /// The whole draft, as TOML to review and append.
 pub fn draft(survey: &Survey, names: &Names) -> String {
     let mut text = String::new();
     let patterns = patterns(survey, names);
-    let companions = companions(survey);
+    let companions = companions(survey, names);
+    let mut taken = BTreeMap::new();
     for pattern in &patterns {
-        write_pattern(&mut text, pattern, names, &companions);
+        write_pattern(&mut text, pattern, names, (&companions, &mut taken));
     }
     if survey.beyond > 0 {
         let _ = writeln!(text, "# {} messages came on further topics, which were not looked at.", survey.beyond);
@@ -72,67 +37,38 @@ pub fn draft(survey: &Survey, names: &Names) -> String {
     text
 }
 
-/// Groups topics by the level in which most of their kind differ; a level that holds the keeper's ids goes first.
-fn patterns<'a>(survey: &'a Survey, names: &Names) -> Vec<Pattern<'a>> {
-    let with = |topic: &str, level: usize, word: &str| {
-        topic.split('/').enumerate().map(|(i, l)| if i == level { word } else { l }).collect::<Vec<_>>().join("/")
-    };
-    let key = |topic: &str, level: usize, of: &Topic| {
-        let pointers: Vec<&String> = of.fields.keys().collect();
-        format!("{}\n{pointers:?}{:?}", with(topic, level, "{}"), of.shape)
-    };
-    let mut sizes: BTreeMap<String, usize> = BTreeMap::new();
-    for (topic, of) in survey.topics() {
-        for level in 0..topic.split('/').count() {
-            *sizes.entry(key(topic, level, of)).or_default() += 1;
-        }
-    }
-    let mut found: BTreeMap<String, Pattern<'a>> = BTreeMap::new();
-    for (topic, of) in survey.topics() {
-        let words: Vec<&str> = topic.split('/').collect();
-        let ours = words.iter().position(|w| names.enclosures.contains(*w) || names.rooms.contains(*w));
-        let size = |level: usize| sizes.get(&key(topic, level, of)).copied().unwrap_or(1);
-        // Of equals the earlier one is more likely the enclosure's.
-        let likely = (0..words.len())
-            .filter(|l| size(*l) > 1 && words.get(*l).is_some_and(|word| !names_quantity(word)))
-            .max_by_key(|l| (size(*l), usize::MAX - l));
-        let level = ours.or(likely);
-        let alike = level.is_some_and(|l| size(l) > 1);
-        let room = ours.and_then(|l| words.get(l)).is_some_and(|w| names.rooms.contains(*w));
-        let name = if room { "{room}" } else { "{enclosure}" };
-        let (pattern, id) = match level.filter(|_| alike) {
-            Some(level) => (with(topic, level, name), key(topic, level, of)),
-            None => (topic.clone(), topic.clone()),
-        };
-        let word = level.and_then(|l| words.get(l).copied());
-        let entry = found.entry(format!("{id}{room}"));
-        let entry = entry.or_insert_with(|| Pattern { topic: pattern, captured: Vec::new(), of, first: topic });
-        entry.captured.extend(word);
-    }
-    found.into_values().collect()
-}
+/// By whom and what it is, the topic that is linked as it already.
+type Taken<'a> = BTreeMap<(&'a str, String), &'a str>;
 
-fn write_pattern(text: &mut String, pattern: &Pattern<'_>, names: &Names, companions: &BTreeMap<At<'_>, String>) {
+fn write_pattern<'a>(
+    text: &mut String,
+    pattern: &Pattern<'a>,
+    names: &Names,
+    (companions, taken): (&Companions<'_>, &mut Taken<'a>),
+) {
     let Pattern { topic, captured, of, first } = pattern;
     let more = if captured.len() > 1 { format!(" and {} more alike", captured.len() - 1) } else { String::new() };
     let every = of.every_s().map_or(String::new(), |s| format!(", a message each {} s", super::guess::round(s)));
     let _ = writeln!(text, "# {first}{more}: {} messages{every}", of.messages);
-    let known = |word: &&&str| names.enclosures.contains(**word) || names.rooms.contains(**word);
-    let strangers: Vec<&str> = captured.iter().filter(|w| !known(w)).copied().collect();
+    let strangers: Vec<&str> = captured.iter().filter(|w| !names.is_known(w)).copied().collect();
     let target = match captured.first() {
         _ if !topic.contains('{') && captured.len() == 1 && strangers.is_empty() => captured.first().copied(),
         _ => None,
     };
     let nobody = (!topic.contains('{') && target.is_none()) || !strangers.is_empty();
-    let mut lines = read_lines(pattern);
+    let in_room = topic.contains("{room}") || target.is_some_and(|id| names.rooms.contains(id));
+    let mut lines = read_lines(pattern, in_room, companions);
+    if !nobody {
+        doubt_what_is_taken(&mut lines, pattern, taken);
+    }
     for line in &lines {
         let doubt = line.reason.as_ref().map_or(String::new(), |r| format!(" — unsure: {r}"));
         let at = if line.pointer.is_empty() { "payload" } else { &line.pointer };
         let _ = writeln!(text, "#   {at}: {} ({}){doubt}", line.guess.seems.words(), line.guess.because);
     }
-    // Of a whole rack the names have said enough.
-    for line in lines.iter().filter(|_| captured.len() <= 1) {
-        if let Some(said) = companions.get(&(*first, line.pointer.as_str())) {
+    // Of a whole rack the names have said enough, if they say anything.
+    for line in lines.iter().filter(|line| captured.len() <= 1 || line.reason.is_some()) {
+        if let Some(said) = companions.said.get(&(*first, line.pointer.as_str())) {
             let at = if line.pointer.is_empty() { "payload" } else { &line.pointer };
             let _ = writeln!(text, "#   {at}: {said}");
         }
@@ -153,7 +89,7 @@ fn write_pattern(text: &mut String, pattern: &Pattern<'_>, names: &Names, compan
     match target {
         Some(id) if names.rooms.contains(id) => drop(writeln!(text, "{mark}room = {}", quoted(id))),
         Some(id) => drop(writeln!(text, "{mark}enclosure = {}", quoted(id))),
-        None if !topic.contains('{') => drop(writeln!(text, "{mark}enclosure = \"…\"")),
+        None if !topic.contains('{') => drop(writeln!(text, "{mark}{}", whose(topic, names))),
         None if !strangers.is_empty() => {
             let pairs: Vec<String> = strangers.iter().map(|w| format!("{} = \"…\"", quoted(w))).collect();
             let _ = writeln!(text, "{mark}names = {{ {} }}", pairs.join(", "));
@@ -166,6 +102,26 @@ fn write_pattern(text: &mut String, pattern: &Pattern<'_>, names: &Names, compan
     write_shape(text, mark, of, &lines);
     write_reads(text, mark, &lines);
     text.push('\n');
+}
+
+/// A probe has one link: of two topics that seem to be one reading, the second is doubted.
+fn doubt_what_is_taken<'a>(lines: &mut [Line], pattern: &Pattern<'a>, taken: &mut Taken<'a>) {
+    for line in lines.iter_mut().filter(|line| line.reason.is_none()) {
+        let Some(what) = line.what.clone().filter(|what| what != "battery") else { continue };
+        let whose = || pattern.captured.iter().map(|who| (*who, what.clone()));
+        match whose().find_map(|key| taken.get(&key)) {
+            Some(first) => line.reason = Some(format!("{first} is {what} of the same one already")),
+            None => taken.extend(whose().map(|key| (key, pattern.first))),
+        }
+    }
+}
+
+/// Where the topic names nobody: the keeper's only room, if it speaks of one.
+fn whose(topic: &str, names: &Names) -> String {
+    match names.rooms.first().filter(|_| names.rooms.len() == 1 && topic.split('/').any(|word| word == "room")) {
+        Some(room) => format!("room = {}", quoted(room)),
+        None => "enclosure = \"…\"".to_owned(),
+    }
 }
 
 fn write_shape(text: &mut String, mark: &str, of: &Topic, lines: &[Line]) {
@@ -209,83 +165,6 @@ fn write_reads(text: &mut String, mark: &str, lines: &[Line]) {
         let (what, pointer, unit) = (quoted(&what(line)), quoted(&line.pointer), quoted(unit(line)));
         let _ = writeln!(text, "{own}{what} = {{ pointer = {pointer}, unit = {unit} }}");
     }
-}
-
-/// What each value of a pattern would be linked as, or why not.
-fn read_lines(pattern: &Pattern<'_>) -> Vec<Line> {
-    let mut taken = BTreeSet::new();
-    let mut lines = Vec::new();
-    for (pointer, field) in &pattern.of.fields {
-        let guess = guess(pattern.first, pointer, field, pattern.of);
-        let mut line = Line {
-            pointer: pointer.clone(),
-            what: None,
-            reason: guess.doubt.clone(),
-            text_number: field.text_numbers > 0,
-            words: None,
-            guess,
-        };
-        if let Some((quantity, _)) = line.guess.seems.quantity() {
-            match belongs(pattern.first, pointer, quantity) {
-                Ok(what) => line.what = Some(what),
-                Err(why) => line.reason = line.reason.or(Some(why)),
-            }
-            if field.text_numbers > 0 && field.text_numbers < field.numbers {
-                line.reason = Some("it comes as number and as text".to_owned());
-            }
-            if field.is_words() {
-                line.words = on_and_off(&field.words);
-                if line.words.is_none() {
-                    line.reason = Some(format!("which of {:?} means on?", field.words));
-                }
-            }
-            if let (Some(what), None) = (&line.what, &line.reason)
-                && !taken.insert(what.clone())
-            {
-                line.reason = Some(format!("another value is {what} already"));
-            }
-        }
-        lines.push(line);
-    }
-    // One link pins one shape for all that it reads.
-    if lines.iter().any(|l| l.text_number) {
-        for line in lines.iter_mut().filter(|l| !l.text_number && l.reason.is_none()) {
-            line.reason = Some("the others are numbers in text, this one is not".to_owned());
-        }
-    }
-    lines
-}
-
-/// `place.quantity` by the words of topic and pointer.
-fn belongs(topic: &str, pointer: &str, quantity: Quantity) -> Result<String, String> {
-    let lower = format!("{topic}/{pointer}").to_lowercase();
-    let words: Vec<&str> = lower.split(['/', '-', '.', ' ']).filter(|w| !w.is_empty()).collect();
-    let says = |any: &[&str]| words.iter().any(|w| any.contains(w));
-    match quantity {
-        Quantity::Battery => Ok("battery".to_owned()),
-        Quantity::Illuminance => Ok("air.illuminance".to_owned()),
-        Quantity::Power | Quantity::Switch => {
-            match (says(&["heat", "heater", "emitter", "mat"]), says(&["lamp", "light", "lights"])) {
-                (true, false) => Ok(format!("heat.{}", quantity.word())),
-                (false, true) => Ok(format!("lamp.{}", quantity.word())),
-                _ => Err("is it the heat's or the lamp's?".to_owned()),
-            }
-        }
-        _ => {
-            let places: BTreeSet<Place> = PLACES.iter().filter(|(w, _)| words.contains(w)).map(|(_, p)| *p).collect();
-            match places.iter().collect::<Vec<_>>()[..] {
-                [place] => Ok(format!("{}.{}", place.word(), quantity.word())),
-                [] => Err("which place is it?".to_owned()),
-                _ => Err("its name speaks of several places".to_owned()),
-            }
-        }
-    }
-}
-
-fn on_and_off(words: &BTreeSet<String>) -> Option<(String, String)> {
-    const PAIRS: &[(&str, &str)] = &[("on", "off"), ("true", "false"), ("yes", "no"), ("1", "0"), ("high", "low")];
-    let find = |wanted: &str| words.iter().find(|w| w.to_lowercase() == wanted).cloned();
-    PAIRS.iter().find_map(|(on, off)| Some((find(on)?, find(off)?)))
 }
 
 /// A TOML basic string.
@@ -387,6 +266,22 @@ mod tests {
         {
             assert!(draft.contains(reason), "{reason}: {draft}");
         }
+    }
+
+    #[test]
+    fn no_message_is_drafted_for_two_links_and_no_probe_for_two_topics() {
+        let warm = |i: f64| format!("{:.1}", 30.0 + (i % 7.0) / 10.0);
+        let json = |i: f64| format!("{{\"warm\":{{\"temp\":{:.1}}}}}", 30.0 + (i % 7.0) / 10.0);
+        let survey = survey(&[
+            ("rack/a1/warm/temp", &warm),
+            ("rack/a2/warm/temp", &warm),
+            ("rack/other/warm/temp", &json),
+            ("spare/a1/warm/temp", &warm),
+        ]);
+        let draft = draft(&survey, &names());
+        let topics: Vec<_> = active(&draft).into_iter().filter(|l| l.starts_with("topic")).collect();
+        assert_eq!(topics, ["topic = \"rack/a1/warm/temp\"", "topic = \"rack/a2/warm/temp\""], "{draft}");
+        assert!(draft.contains("rack/a1/warm/temp is warm_side.temperature of the same one already"), "{draft}");
     }
 
     #[test]

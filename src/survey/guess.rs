@@ -121,6 +121,7 @@ const NAMES: &[(&[&str], Named)] = &[
         Named::Other,
     ),
     (&["temperature", "temp", "tmp", "t", "probe"], Named::Temperature(None)),
+    (&["plug", "socket", "outlet"], Named::Plug),
 ];
 /// Members whose name says nothing: the topic's does.
 const GENERAL: &[&str] = &["value", "val", "v", "reading", "data", "payload", "measurement"];
@@ -133,6 +134,8 @@ enum Named {
     Uv,
     Power,
     Switch,
+    /// What stands in a wall: watts, a switch, and more.
+    Plug,
     Battery,
     Time,
     Other,
@@ -159,6 +162,9 @@ fn named(name: &str) -> Option<(Named, String)> {
 pub fn names_quantity(word: &str) -> bool {
     named(word).is_some()
 }
+
+/// The doubt in a temperature by its values alone.
+pub const NAMELESS: &str = "its name does not say so; humidity moves alike";
 
 /// What the value under a pointer of a topic seems to be.
 pub fn guess(topic: &str, pointer: &str, field: &Field, of: &Topic) -> Guess {
@@ -207,8 +213,14 @@ pub fn guess(topic: &str, pointer: &str, field: &Field, of: &Topic) -> Guess {
         Named::Power => {
             tell(Seems::Power, because, if fits(-5.0, 5_000.0) { of_few } else { outside("no power in W") })
         }
-        Named::Switch if field.is_state() => tell(Seems::Switch, because, of_few),
-        Named::Switch => tell(Seems::Unknown, because, outside("no switch")),
+        Named::Plug if fits(-5.0, 5_000.0) && !field.is_state() => {
+            tell(Seems::Power, because, Some("a plug tells volts and energy too".to_owned()))
+        }
+        Named::Plug if field.numbers > 0 && !field.is_state() => {
+            tell(Seems::Unknown, because, outside("no power in W"))
+        }
+        Named::Switch | Named::Plug if field.is_state() => tell(Seems::Switch, because, of_few),
+        Named::Switch | Named::Plug => tell(Seems::Unknown, because, outside("no switch")),
         Named::Battery if fits(0.5, 5.5) => tell(Seems::Battery(Unit::Volt), because, of_few),
         Named::Battery if fits(0.0, 100.0) => tell(Seems::Battery(Unit::Percent), because, of_few),
         Named::Battery => tell(Seems::Unknown, because, outside("neither V nor %")),
@@ -260,7 +272,7 @@ fn nameless(field: &Field, range: &str) -> Guess {
         () if field.is_constant() => tell(Seems::Constant, range.to_owned(), "it never changed"),
         () if field.is_counter() => tell(Seems::Counter, range.to_owned(), "it only grows"),
         () if field.min > 10.0 && field.max < 48.0 && field.step() < 2.0 => {
-            tell(Seems::Temperature(Unit::Celsius), range.to_owned(), "its name does not say so; humidity moves alike")
+            tell(Seems::Temperature(Unit::Celsius), range.to_owned(), NAMELESS)
         }
         () => tell(Seems::Unknown, range.to_owned(), "neither its name nor its values tell"),
     }

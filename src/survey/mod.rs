@@ -6,6 +6,8 @@
 pub mod draft;
 pub mod field;
 pub mod guess;
+mod lines;
+mod patterns;
 pub mod payload;
 pub mod rhythm;
 pub mod thing;

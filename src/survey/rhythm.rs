@@ -3,6 +3,7 @@
 //! It is evidence for a human, in words, and links nothing: two enclosures on one thermostat move alike too.
 
 use super::Survey;
+use super::draft::Names;
 use super::field::Field;
 use super::guess::{Seems, guess};
 use std::collections::BTreeMap;
@@ -14,9 +15,12 @@ const LEAST_MINUTES: usize = 20;
 const MOST: usize = 200;
 /// Heat shows at a probe this late, min.
 const LATEST: usize = 8;
-/// Correlation from which two move together, and by how much the best must beat the next.
-const TOGETHER: f64 = 0.5;
+/// Correlation from which two move together, and by how much the best must beat the next. Among forty numbers at seventeen
+/// delays over half an hour, what moves by chance reaches 0.6.
+const TOGETHER: f64 = 0.65;
 const BEATS: f64 = 0.12;
+/// By so much it must beat even the other end of its own enclosure, which may be another enclosure that moves the same.
+const BEATS_ITS_END: f64 = 0.02;
 
 /// Means of single minutes since the first reading; NaN where nothing came.
 #[derive(Clone, Debug, Default)]
@@ -96,8 +100,20 @@ fn together(a: &Minutes, b: &Minutes) -> Option<f64> {
 /// A number by topic and pointer.
 pub type At<'a> = (&'a str, &'a str);
 
-/// What is to be said of each number that moves with another, in words.
-pub fn companions(survey: &Survey) -> BTreeMap<At<'_>, String> {
+/// Which numbers move with which.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Companions<'a> {
+    /// What is to be said of each number that moves with another, in words.
+    pub said: BTreeMap<At<'a>, String>,
+    /// What rises while a plug or a relay is on, and which.
+    pub heated: BTreeMap<At<'a>, At<'a>>,
+}
+
+/// Where a topic names one of the keeper's, only what names the same one is compared: a rack on one kind of thermostat
+/// moves alike.
+pub fn companions<'a>(survey: &'a Survey, names: &Names) -> Companions<'a> {
+    let whose = |(topic, _): At<'a>| topic.split('/').find(|word| names.is_known(word));
+    let alike = |at: At<'a>, who: At<'a>| whose(at).is_none() || whose(at) == whose(who);
     let all = || {
         survey.topics().iter().flat_map(|(topic, of)| {
             of.fields.iter().map(move |(pointer, field)| {
@@ -105,7 +121,7 @@ pub fn companions(survey: &Survey) -> BTreeMap<At<'_>, String> {
             })
         })
     };
-    let kind = |wanted: fn(Seems) -> bool| -> Vec<(At<'_>, &Field)> {
+    let kind = |wanted: fn(Seems) -> bool| -> Vec<(At<'a>, &'a Field)> {
         all()
             .filter(|(_, field, seems)| wanted(*seems) && !field.is_constant())
             .map(|(at, f, _)| (at, f))
@@ -114,10 +130,10 @@ pub fn companions(survey: &Survey) -> BTreeMap<At<'_>, String> {
     };
     let probes = kind(|seems| matches!(seems, Seems::Temperature(_)));
     let plugs = kind(|seems| matches!(seems, Seems::Power | Seems::Switch));
-    let mut said = BTreeMap::new();
+    let Companions { mut said, mut heated } = Companions::default();
     let mut ends = BTreeMap::new();
     for (at, probe) in &probes {
-        let others = probes.iter().filter(|(who, _)| who != at);
+        let others = probes.iter().filter(|(who, _)| who != at && alike(*at, *who));
         let scores = others.filter_map(|(who, other)| Some((*who, together(&probe.minutes, &other.minutes)?)));
         let Some((best, r)) = clear(scores.collect(), &BTreeMap::new()) else { continue };
         ends.insert(*at, best);
@@ -127,15 +143,17 @@ pub fn companions(survey: &Survey) -> BTreeMap<At<'_>, String> {
         said.insert(*at, format!("moves with {} (correlation {r:.2}) and is the {end} of the two", shown(best)));
     }
     for (at, plug) in &plugs {
-        let scores = probes.iter().filter_map(|(who, probe)| Some((*who, heats(&plug.minutes, &probe.minutes)?)));
+        let near = probes.iter().filter(|(who, _)| alike(*at, *who));
+        let scores = near.filter_map(|(who, probe)| Some((*who, heats(&plug.minutes, &probe.minutes)?)));
         if let Some((best, r)) = clear(scores.collect(), &ends) {
             said.insert(*at, format!("{} rises while it is on (correlation {r:.2})", shown(best)));
+            heated.insert(best, *at);
         }
     }
-    said
+    Companions { said, heated }
 }
 
-fn shown((topic, pointer): At<'_>) -> String {
+pub fn shown((topic, pointer): At<'_>) -> String {
     if pointer.is_empty() { topic.to_owned() } else { format!("{topic} {pointer}") }
 }
 
@@ -144,8 +162,11 @@ fn shown((topic, pointer): At<'_>) -> String {
 fn clear<'a>(mut scores: Vec<(At<'a>, f64)>, ends: &BTreeMap<At<'a>, At<'a>>) -> Option<(At<'a>, f64)> {
     scores.sort_by(|a, b| b.1.total_cmp(&a.1));
     let (best, r) = *scores.first()?;
-    let next = scores.iter().find(|(who, _)| who.0 != best.0 && ends.get(who) != Some(&best)).map_or(0.0, |s| s.1);
-    (r >= TOGETHER && r - next >= BEATS).then_some((best, r))
+    let beaten = scores.iter().skip(1).filter(|(who, _)| who.0 != best.0).all(|(who, next)| {
+        let by = if ends.get(who) == Some(&best) { BEATS_ITS_END } else { BEATS };
+        r - next >= by
+    });
+    (r >= TOGETHER && beaten).then_some((best, r))
 }
 
 #[cfg(test)]
@@ -176,7 +197,7 @@ mod tests {
     #[test]
     fn plugs_find_their_probe_and_ends_find_each_other() {
         let survey = survey();
-        let said = companions(&survey);
+        let Companions { said, heated } = companions(&survey, &Names::default());
         for i in 0..3 {
             let (warm, cool) = (format!("x/{}/temp", 7 * i + 1), format!("x/{}/temp", 7 * i + 2));
             let of = |topic: &str| said.get(&(topic, "")).cloned().unwrap_or_default();
@@ -186,7 +207,26 @@ mod tests {
                 "{said:?}"
             );
             assert!(of(&cool).ends_with("the cooler of the two"), "{said:?}");
+            assert_eq!(heated.get(&(warm.as_str(), "")), Some(&(format!("y/{i}/watts").as_str(), "")));
         }
+    }
+
+    #[test]
+    fn within_what_the_keeper_names_a_whole_rack_may_move_alike() {
+        let mut survey = Survey::default();
+        for minute in 0..90_i64 {
+            let at = Wall::from_ms(0) + Span::min(minute);
+            for id in ["a1", "a2"] {
+                let phase = minute % 16;
+                let warm = 28.0 + if phase < 8 { 0.2 * phase as f64 } else { 3.2 - 0.2 * phase as f64 };
+                survey.hear(&format!("rack/{id}/end"), format!("{warm:.2}").as_bytes(), false, at);
+                survey.hear(&format!("rack/{id}/watts"), if phase < 8 { b"60" } else { b"0" }, false, at);
+            }
+        }
+        let names = Names { enclosures: ["a1", "a2"].map(str::to_owned).into(), ..Names::default() };
+        let heated = companions(&survey, &names).heated;
+        assert_eq!(heated.get(&("rack/a2/end", "")), Some(&("rack/a2/watts", "")), "{heated:?}");
+        assert_eq!(companions(&survey, &Names::default()).heated, BTreeMap::new(), "nobody knows which is which");
     }
 
     #[test]
@@ -199,6 +239,6 @@ mod tests {
                 survey.hear(&format!("z/{i}/temp"), format!("{level:.2}").as_bytes(), false, at);
             }
         }
-        assert_eq!(companions(&survey), BTreeMap::new());
+        assert_eq!(companions(&survey, &Names::default()), Companions::default());
     }
 }

@@ -4,7 +4,7 @@
 //! from the store and watches on a clock that runs faster than real time, while sensors publish to its broker over real
 //! sockets. Everything is written below one folder.
 
-mod house;
+pub mod house;
 mod narrator;
 mod past;
 mod physics;
