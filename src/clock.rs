@@ -82,6 +82,17 @@ pub fn up() -> Option<Span> {
     text.split_whitespace().next()?.parse().ok().map(Span::from_s)
 }
 
+/// Names this boot of the machine (Linux, `random(4)`: `/proc/sys/kernel/random/boot_id`). `None` where there is no such file.
+pub fn boot() -> Option<String> {
+    std::fs::read_to_string("/proc/sys/kernel/random/boot_id").ok().map(|id| id.trim().to_owned())
+}
+
+/// Whether systemd's own time client has set the wall clock since the machine booted (`systemd-timesyncd.service(8)`, Files).
+/// Of others nothing is known.
+pub fn is_set_by_network() -> bool {
+    std::path::Path::new("/run/systemd/timesync/synchronized").exists()
+}
+
 /// The machine's wall clock, for file names and log lines; the engine is handed a [`Clock`]'s.
 pub fn machine_wall() -> Wall {
     let ms = match SystemTime::now().duration_since(UNIX_EPOCH) {

@@ -3,7 +3,7 @@
 use super::beat::Beating;
 use super::clocks::{Clocks, Shown};
 use super::pulse::{PARTS, Pulse};
-use super::upkeep::Asking;
+use super::upkeep::{Asking, CLOCK};
 use super::{Error, Seen, Setup, Signals, parts, tell_system};
 use crate::answers::Heard;
 use crate::clock::{Clock, ticks};
@@ -21,7 +21,7 @@ use crate::page;
 use crate::post::Report;
 use crate::store::reader::Reader;
 use crate::store::{Store, Told};
-use crate::terms::time::{Mono, Span, Wall};
+use crate::terms::time::{Mono, Now, Span, Wall};
 use sd_notify::NotifyState;
 use std::collections::VecDeque;
 use std::path::Path;
@@ -96,10 +96,12 @@ impl Session {
         let (store, found, told) = parts::store(config, &clock, setup.real).await?;
         let store = Arc::new(store);
         let now = clock.now();
+        let noted = found.rows.iter().find(|row| row.key == CLOCK).and_then(|row| row.json.clone());
         let mut engine = Engine::new(Arc::new(config.settings.clone()), now);
         for lost in engine.restore(&rows(found.rows, found.snapshot), now) {
             tracing::warn!("{lost}");
         }
+        let clocks = clocks(&clock, found.last, noted);
         drop(store.gap_begins(now.wall, LINK_DOWN));
         let (door, asked) = parts::door(config, found.locked)?;
         let post = parts::post(config, &clock, &store, &found.site);
@@ -129,7 +131,7 @@ impl Session {
             beating: Beating::start(config.outpost.as_ref()).map_err(Error::Config)?,
             asking: Asking::default(),
             away: found.last.filter(|_| setup.real).map(|last| now.wall.since(last.wall)),
-            clocks: shown(&setup.clock).map(|shown| Clocks::new(found.last.map(|last| last.wall), shown)),
+            clocks,
             dropped: 0,
             saved_at: ticks(),
             mailed: false,
@@ -396,7 +398,21 @@ impl Session {
 pub(super) fn shown(clock: &Clock) -> Option<Shown> {
     let now = clock.now();
     let up = crate::clock::up().filter(|_| clock.is_real())?;
-    Some(Shown { wall: now.wall, mono: now.mono, up })
+    Some(Shown { wall: now.wall, mono: now.mono, up, is_set: crate::clock::is_set_by_network() })
+}
+
+/// `noted`: the last process's row of its clocks.
+fn clocks(clock: &Clock, last: Option<Now>, noted: Option<String>) -> Option<Clocks> {
+    if !clock.is_real() {
+        return None;
+    }
+    let Some((boot, shown)) = crate::clock::boot().zip(shown(clock)) else {
+        tracing::warn!("this machine does not show /proc/uptime: a wrong clock and a sleep will not be recognised");
+        return None;
+    };
+    // What cannot be read was written by another version: as if nothing had been noted.
+    let noted = noted.and_then(|json| serde_json::from_str(&json).ok());
+    Some(Clocks::new(boot, last.map(|last| (last.wall, noted)), shown))
 }
 
 /// The new configuration, or nothing when it has faults: then the old one goes on.

@@ -5,6 +5,7 @@ use super::session::{Session, packed, shown};
 use super::tell_system;
 use crate::clock::ticks;
 use crate::engine::event::Event;
+use crate::incident::Row;
 use crate::page;
 use crate::store;
 use crate::terms::time::{Span, Wall};
@@ -17,6 +18,8 @@ use std::time::Duration;
 const SNAPSHOT: Duration = Duration::from_secs(600);
 const SNAPSHOT_AFTER_MAIL: Duration = Duration::from_secs(60);
 
+/// The row that holds what the next process must know of our clocks.
+pub(super) const CLOCK: &str = "clock";
 /// Why the store's gap is there.
 const ASLEEP: &str = "this machine slept";
 
@@ -62,7 +65,12 @@ impl Session {
 
     fn look_at_the_clocks(&mut self) {
         let Some((clocks, shown)) = self.clocks.as_mut().zip(shown(&self.clock)) else { return };
-        let (slept, off) = (clocks.slept(shown), clocks.judge(shown));
+        let (slept, off, noted) = (clocks.slept(shown), clocks.judge(shown), clocks.note(shown));
+        if let Some(json) = noted.and_then(|noted| serde_json::to_string(&noted).ok()) {
+            let row = Row { key: CLOCK.to_owned(), json: Some(json) };
+            self.owed.push_back((shown.wall, vec![row], Vec::new()));
+            self.pay();
+        }
         if let Some(slept) = slept {
             tracing::warn!("this machine slept for {slept}; nobody watched meanwhile");
             drop(self.store.gap_begins(shown.wall - slept, ASLEEP));

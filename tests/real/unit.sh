@@ -98,6 +98,7 @@ inside systemctl start warmside # returns when READY=1 was told
 is StatusText "watching 1 enclosures by 1 links"
 until_so "connected by the credential's password" 30 says "connected to the broker"
 warmside status | grep -q "Feed: connected"
+! says "will not be recognised"
 warmside drill >/dev/null
 mailed() { inside sh -c 'ls /var/lib/private/warmside/mail/*.eml'; }
 until_so "a mail" 30 mailed
