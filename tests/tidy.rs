@@ -23,6 +23,7 @@ const FLOORS: &[(&str, u8)] = &[
     ("config", 10),
     ("survey", 10),
     ("tls", 10),
+    ("descriptors", 10),
     ("clock", 11),
     ("mqtt", 11),
     ("broker", 11),
@@ -172,6 +173,23 @@ fn no_rooms_without_a_charter_of_their_own(path: &Path, _: &str) -> Vec<String> 
     if bad { vec![format!("{}: a room is named after what it does", path.display())] } else { vec![] }
 }
 
+/// A line that goes past the log is one that nobody bounds, and a stranger may be able to have it repeated.
+fn what_is_said_goes_through_the_log(path: &Path, text: &str) -> Vec<String> {
+    if is_test(path) || room_of(path) == "main" {
+        return vec![];
+    }
+    let in_commands = room_of(path) == "commands";
+    let is_log = ["log.rs", "log_limit.rs"].iter().any(|name| path.ends_with(name)) && in_commands;
+    let mut wrong = Vec::new();
+    for (line, code) in code(text) {
+        let past = !in_commands && ["print!", "println!", "std::io::stderr"].iter().any(|word| code.contains(word));
+        if past || (!is_log && code.contains("tracing_subscriber")) {
+            wrong.push(format!("{}:{line}: goes past the log, which bounds what is said", path.display()));
+        }
+    }
+    wrong
+}
+
 /// Hosts and paths of the machine that this was written on, and words that point at where the idea came from.
 fn nothing_private(path: &Path, text: &str) -> Vec<String> {
     // Put together here, so that this file does not complain about itself.
@@ -200,6 +218,7 @@ const RULES_FOR_SOURCE: &[Rule] = &[
     not_too_long,
     pure_rooms_stay_pure,
     no_rooms_without_a_charter_of_their_own,
+    what_is_said_goes_through_the_log,
     nothing_private,
 ];
 
@@ -262,6 +281,8 @@ fn every_planted_fault_is_found() {
         (pure_rooms_stay_pure, "src/reading/mod.rs", "let n: f64 = text.parse().unwrap();"),
         (pure_rooms_stay_pure, "src/notice/mod.rs", "let mut seen = HashMap::new();"),
         (no_rooms_without_a_charter_of_their_own, "src/utils/mod.rs", ""),
+        (what_is_said_goes_through_the_log, "src/mqtt/link.rs", "eprintln!(\"refused: {why}\");"),
+        (what_is_said_goes_through_the_log, "src/daemon/mod.rs", "tracing_subscriber::fmt().init();"),
         (nothing_private, "README.md", &["see /wo", "rk/main"].concat()),
     ];
     for (rule, path, text) in planted {

@@ -1,5 +1,6 @@
-//! The log: one line a happening on standard error, quiet about what libraries say to themselves.
+//! The log: one line a happening on standard error, quiet about what libraries say to themselves, bounded whatever happens.
 
+use super::log_limit::Limited;
 use std::io::IsTerminal;
 use tracing::field::Field;
 use tracing_subscriber::EnvFilter;
@@ -12,7 +13,7 @@ pub fn start(level: &str) {
     let log = tracing_subscriber::fmt()
         .with_env_filter(filter)
         .with_target(false)
-        .with_writer(std::io::stderr)
+        .with_writer(Limited::new(std::io::stderr))
         .fmt_fields(debug_fn(field));
     // The journal writes the time beside each line itself.
     let journal = std::env::var_os("JOURNAL_STREAM").is_some();
