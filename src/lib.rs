@@ -8,6 +8,7 @@ pub mod commands;
 pub mod config;
 pub mod control;
 pub mod daemon;
+pub mod descriptors;
 pub mod engine;
 pub mod finding;
 pub mod heat;

@@ -19,7 +19,7 @@ pub const SOCKET: &str = "control.sock";
 pub const LONGEST_REQUEST: usize = 64 << 10;
 /// Bytes of one reply: a view of thousands of probes.
 pub const LONGEST_REPLY: usize = 64 << 20;
-/// Connections at the same time.
+/// Connections at the same time, where the system lets us have as many.
 pub const MOST_GUESTS: usize = 32;
 /// Requests that may wait for the loop.
 pub const MOST_WAITING: usize = 64;

@@ -1,6 +1,7 @@
 //! The answering side: takes requests off the socket and hands them to the loop, one at a time for each guest.
 
 use super::{Error, LONGEST_REQUEST, LONGEST_WORK, MOST_GUESTS, MOST_WAITING, PATIENCE, Reply, Request, socket};
+use crate::descriptors::share;
 use std::fs;
 use std::os::unix::fs::{DirBuilderExt, MetadataExt, PermissionsExt};
 use std::path::{Path, PathBuf};
@@ -70,12 +71,13 @@ fn bind(folder: &Path, path: &Path) -> std::io::Result<UnixListener> {
 }
 
 async fn serve(listener: UnixListener, owner: u32, asked: mpsc::Sender<Asked>) {
-    let seats = Arc::new(Semaphore::new(MOST_GUESTS));
+    let seats = Arc::new(Semaphore::new(share(MOST_GUESTS)));
     loop {
         let stream = match listener.accept().await {
             Ok((stream, _)) => stream,
-            Err(_) => {
+            Err(why) => {
                 // Out of file descriptors, most likely: others may be given back.
+                tracing::warn!("nobody new is let in at the control socket: {why}");
                 tokio::time::sleep(std::time::Duration::from_millis(100)).await;
                 continue;
             }

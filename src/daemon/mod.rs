@@ -18,7 +18,7 @@ use crate::clock::Clock;
 use crate::config::Config;
 use crate::notice::NoticeRow;
 use crate::terms::time::Now;
-use crate::{control, mqtt, store};
+use crate::{control, descriptors, mqtt, store};
 use sd_notify::NotifyState;
 use session::{Ending, Session};
 use std::fmt;
@@ -111,6 +111,13 @@ impl Signals {
 /// Watches until it is told to stop. An error: it could not begin, or could not go on.
 pub async fn run(setup: Setup) -> Result<(), Error> {
     let mut signals = Signals::listen(setup.stop.clone())?;
+    let may_open = descriptors::may_open();
+    if may_open < descriptors::ENOUGH {
+        tracing::warn!(
+            "this process may have only {may_open} files and connections open: allow {} or more (LimitNOFILE=)",
+            descriptors::ENOUGH
+        );
+    }
     let mut config = setup.config.clone();
     let mut broker = None;
     loop {

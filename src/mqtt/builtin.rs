@@ -4,6 +4,7 @@
 
 use super::Trouble;
 use super::settings::BuiltinBroker;
+use crate::descriptors::share;
 use crate::terms::secret::Secret;
 use mqtt5::broker::auth::{AuthProvider, AuthResult};
 use mqtt5::broker::config::StorageConfig;
@@ -17,7 +18,7 @@ use std::sync::Arc;
 use std::time::Duration;
 use tokio::task::JoinHandle;
 
-/// Clients at the same time.
+/// Clients at the same time, where the system lets us have as many.
 const MOST_CLIENTS: usize = 1_000;
 /// Bytes of a packet: no reading is anywhere near.
 const LARGEST_PACKET: usize = 1 << 20;
@@ -51,7 +52,7 @@ impl Builtin {
         }
         let config = BrokerConfig {
             bind_addresses: vec![settings.listen],
-            max_clients: MOST_CLIENTS,
+            max_clients: share(MOST_CLIENTS),
             max_packet_size: LARGEST_PACKET,
             maximum_qos: 2,
             max_retained_messages: MOST_RETAINED,

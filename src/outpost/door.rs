@@ -59,7 +59,10 @@ pub async fn serve(listener: TcpListener, tls: Option<rustls::ServerConfig>, ear
                 tokio::spawn(connection(stream, tls.clone(), shared.clone(), seat));
             }
             // Out of file descriptors and the like: the next moment may be better.
-            Err(_) => sleep(Duration::from_millis(100)).await,
+            Err(why) => {
+                tracing::warn!("nobody new is let in: {why}");
+                sleep(Duration::from_millis(100)).await;
+            }
         }
     }
 }

@@ -3,6 +3,7 @@
 //! The limits sit below HTTP, in the stream itself, where no header trick gets past them: a request has to be whole within
 //! [`REQUEST`] and [`LARGEST_REQUEST`] bytes, a reader has to take what it is sent, and nobody idles longer than [`IDLE`].
 
+use crate::descriptors::share;
 use axum::serve::Listener;
 use std::future::Future;
 use std::io;
@@ -16,7 +17,7 @@ use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tokio::time::{Sleep, sleep};
 
-/// Connections at the same time.
+/// Connections at the same time, where the system lets us have as many.
 pub const MOST_CONNECTIONS: usize = 512;
 /// From the first byte of a request to the first byte of its answer.
 pub const REQUEST: Duration = Duration::from_secs(20);
@@ -50,7 +51,7 @@ pub struct Door {
 
 impl Door {
     pub fn new(listener: TcpListener, patience: Patience) -> Door {
-        Door { listener, seats: Arc::new(Semaphore::new(MOST_CONNECTIONS)), patience }
+        Door { listener, seats: Arc::new(Semaphore::new(share(MOST_CONNECTIONS))), patience }
     }
 }
 
@@ -70,7 +71,10 @@ impl Listener for Door {
                     }
                 }
                 // Out of file descriptors and the like: the next moment may be better.
-                Err(_) => sleep(Duration::from_millis(100)).await,
+                Err(why) => {
+                    tracing::warn!("nobody new is let in to the page: {why}");
+                    sleep(Duration::from_millis(100)).await;
+                }
             }
         }
     }
