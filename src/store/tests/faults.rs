@@ -123,20 +123,53 @@ fn what_was_read_before_a_commit_is_on_the_disk_with_it() {
     assert_eq!(open(&killed, START + 60_000).found.last, Some(Now::at(START + 500)));
 }
 
-#[test]
-fn a_log_cut_at_any_length_opens_with_a_whole_prefix() {
+/// Bytes of the header of SQLite's write-ahead log, and of the header of each frame in it (sqlite.org/fileformat2.html, 4.1).
+const LOG_HEADER: u64 = 32;
+const FRAME: u64 = 24 + 4_096;
+
+/// A house whose four changes stand in the log and nowhere else; and the log's length.
+fn logged() -> (Folder, House, u64) {
     let folder = Folder::new();
     let house = open(&folder, START);
     for n in 1..=4 {
         change(&house, n).unwrap();
     }
     let log = std::fs::metadata(folder.0.join("warmside.db-wal")).unwrap().len();
-    assert!(log > 10_000);
+    assert!(log > 10_000 && (log - LOG_HEADER).is_multiple_of(FRAME), "{log}");
+    (folder, house, log)
+}
+
+#[test]
+fn a_log_cut_at_any_length_opens_with_a_whole_prefix() {
+    let (folder, _house, log) = logged();
+    // Within and at the end of the log's header, each frame's header and each page, and a byte to either side.
+    let frames = (0..=(log - LOG_HEADER) / FRAME).map(|frame| LOG_HEADER + frame * FRAME);
+    let edges = frames.flat_map(|at| [at, at + 8, at + 24, at + 24 + 512, at + 24 + 2_048]).chain([0, 16]);
+    let near = edges.flat_map(|at| [at.saturating_sub(1), at, at + 1]);
     let mut seen = std::collections::BTreeSet::new();
-    for cut in (0..=log).step_by(1_999) {
+    for cut in near.filter(|at| *at <= log).chain((0..=log).step_by(1_999)) {
         let copy = folder.copy();
         std::fs::OpenOptions::new().write(true).open(copy.0.join("warmside.db-wal")).unwrap().set_len(cut).unwrap();
-        seen.insert(whole(&copy));
+        seen.insert((cut, whole(&copy)));
+    }
+    // The longer the log, the more is there; cut nowhere, all of it.
+    assert!(seen.iter().zip(seen.iter().skip(1)).all(|((_, less), (_, more))| less <= more), "{seen:?}");
+    assert_eq!(seen.iter().map(|(_, n)| *n).collect::<std::collections::BTreeSet<_>>(), (0..=4).collect());
+}
+
+/// When the mains go, a card may have written later sectors and not earlier ones, or half of one.
+#[test]
+fn a_log_with_a_hole_or_with_rubbish_in_it_opens_with_what_comes_before() {
+    let (folder, _house, log) = logged();
+    let mut seen = std::collections::BTreeSet::new();
+    for at in (0..log).step_by(512) {
+        for with in [0x00, 0x5a] {
+            let copy = folder.copy();
+            let mut file = std::fs::OpenOptions::new().write(true).open(copy.0.join("warmside.db-wal")).unwrap();
+            file.seek(SeekFrom::Start(at)).unwrap();
+            file.write_all(&[with; 512][..usize::try_from((log - at).min(512)).unwrap()]).unwrap();
+            seen.insert(whole(&copy));
+        }
     }
     assert!(seen.len() >= 4, "{seen:?}");
 }
