@@ -46,24 +46,31 @@ pub fn broker(
         let (link, mut inbox) = Link::start(&broker, wish, Pace::default(), ticks).map_err(|why| why.to_string())?;
         let mut long_enough = std::pin::pin!(sleep(Duration::from_millis(length.as_ms().unsigned_abs())));
         let mut stopped = std::pin::pin!(told_to_stop());
+        let mut take = |news| match news {
+            Incoming::Message(heard) => {
+                let (topic, payload) = (heard.topic.as_str(), &heard.payload[..]);
+                each(Message { topic, payload, retained: heard.retained, at: machine_wall() })
+            }
+            Incoming::Up => ControlFlow::Continue(()),
+            Incoming::Lost(why) | Incoming::Trouble(why) => {
+                out::note(why);
+                ControlFlow::Continue(())
+            }
+        };
         loop {
             let news = tokio::select! {
                 news = inbox.next() => news,
                 () = &mut long_enough => break,
-                // Ctrl-C: what was heard so far counts all the same.
                 () = &mut stopped => break,
             };
-            match news {
-                Some(Incoming::Message(heard)) => {
-                    let (topic, payload) = (heard.topic.as_str(), &heard.payload[..]);
-                    let message = Message { topic, payload, retained: heard.retained, at: machine_wall() };
-                    if each(message).is_break() {
-                        break;
-                    }
-                }
-                Some(Incoming::Up) => {}
-                Some(Incoming::Lost(why) | Incoming::Trouble(why)) => out::note(why),
-                None => break,
+            if news.is_none_or(|news| take(news).is_break()) {
+                break;
+            }
+        }
+        // Ctrl-C: what was heard so far counts all the same.
+        while let Some(news) = inbox.try_next() {
+            if take(news).is_break() {
+                break;
             }
         }
         link.stop(Duration::from_secs(2)).await;

@@ -284,7 +284,9 @@ impl Links {
                 self.spoiled.extend(route.probes.iter().flatten().map(|probe| Spoiled { probe: *probe, why }));
                 continue;
             }
-            if let Some(claim) = self.devices.claim_of(topic).filter(|_| link.shape.homie) {
+            if link.shape.homie
+                && let Some(claim) = self.devices.claim_of(topic)
+            {
                 for (slot, read) in self.found.slots.iter_mut().zip(&link.reads) {
                     let said = slot.take();
                     *slot = said.map(|said| said.and_then(|v| claim.read(v, read.what.quantity(), read.unit)));

@@ -2,16 +2,19 @@
 
 use super::mosquitto::Mosquitto;
 use std::fs;
+use std::io::{Read, Write};
+use std::net::TcpStream;
 use std::process::{Child, Command, Output, Stdio};
 use std::time::Duration;
 use warmside::mqtt::sensor::Sensor;
 
-struct House<'a> {
+pub struct House<'a> {
     broker: &'a Mosquitto,
+    page: u16,
 }
 
 impl House<'_> {
-    fn new(broker: &Mosquitto) -> House<'_> {
+    pub fn new(broker: &Mosquitto) -> House<'_> {
         let page = std::net::TcpListener::bind("127.0.0.1:0").and_then(|l| l.local_addr()).expect("a free port").port();
         let text = format!(
             r#"
@@ -39,29 +42,38 @@ unit = "Cel"
             broker.port
         );
         fs::write(broker.folder.join("warmside.toml"), text).expect("written");
-        House { broker }
+        House { broker, page }
     }
 
-    fn command(&self, words: &[&str]) -> Command {
+    pub fn command(&self, words: &[&str]) -> Command {
         let mut command = Command::new(env!("CARGO_BIN_EXE_warmside"));
         command.args(words).arg("--config").arg(self.broker.folder.join("warmside.toml")).env_remove("NOTIFY_SOCKET");
         command
     }
 
-    fn run(&self, words: &[&str]) -> Output {
+    pub fn run(&self, words: &[&str]) -> Output {
         self.command(words).output().expect("runs")
     }
 
-    fn watch(&self) -> Daemon {
+    pub fn watch(&self) -> Daemon {
         let mut command = self.command(&["watch"]);
         Daemon(command.stdout(Stdio::null()).stderr(Stdio::null()).spawn().expect("starts"))
+    }
+
+    /// A page, as a browser gets it.
+    pub fn page(&self, path: &str) -> String {
+        let mut to = TcpStream::connect(("127.0.0.1", self.page)).expect("the page listens");
+        write!(to, "GET {path} HTTP/1.0\r\nHost: 127.0.0.1:{}\r\n\r\n", self.page).expect("asked");
+        let mut answer = String::new();
+        to.read_to_string(&mut answer).expect("answered");
+        answer
     }
 
     fn status(&self) -> Option<serde_json::Value> {
         serde_json::from_slice(&self.run(&["status", "--json"]).stdout).ok()
     }
 
-    fn until(&self, what: &str, so: impl Fn(&serde_json::Value) -> bool) -> serde_json::Value {
+    pub fn until(&self, what: &str, so: impl Fn(&serde_json::Value) -> bool) -> serde_json::Value {
         for _ in 0..600 {
             if let Some(view) = self.status().filter(&so) {
                 return view;
@@ -72,7 +84,7 @@ unit = "Cel"
     }
 }
 
-struct Daemon(Child);
+pub struct Daemon(Child);
 
 impl Daemon {
     fn resident_kib(&self) -> u64 {

@@ -1,6 +1,7 @@
 //! The link against Debian's mosquitto: TLS, a login, an access list, restarts, a frozen broker, huge retained messages.
 //! Needs `mosquitto` and `openssl`: run by `.ci/run`, or `cargo test --test real_broker -- --ignored`.
 
+mod commands;
 mod daemon;
 mod mosquitto;
 

@@ -39,6 +39,25 @@ impl Mosquitto {
         broker
     }
 
+    /// One whose log tells who subscribed: see [`Mosquitto::until_subscribed`].
+    pub fn telling(name: &str) -> Mosquitto {
+        let lines = "allow_anonymous true\nlog_dest file FOLDER/log\nlog_type subscribe";
+        let mut broker = Mosquitto::new(name, lines);
+        broker.start();
+        broker
+    }
+
+    /// Waits until a client whose id begins so has subscribed to something.
+    pub fn until_subscribed(&self, client: &str) {
+        for _ in 0..600 {
+            if fs::read_to_string(self.folder.join("log")).unwrap_or_default().contains(client) {
+                return;
+            }
+            std::thread::sleep(Duration::from_millis(100));
+        }
+        panic!("{client} never subscribed");
+    }
+
     pub fn start(&mut self) {
         let mut command = Command::new("mosquitto");
         command.arg("-c").arg(self.folder.join("mosquitto.conf")).stdout(Stdio::null()).stderr(Stdio::null());
