@@ -3,7 +3,7 @@
 use super::Engine;
 use super::view::{
     CircuitView, Condition, Counts, EnclosureView, FeedView, HeatView, HumidityView, IncidentView, KeeperView,
-    PlaceView, PostView, ProbeView, RoomView, View,
+    PlaceView, PostView, ProbeView, RoomView, UnreadView, View,
 };
 use crate::finding::cause::{Cause, Urgency};
 use crate::heat::clue::Doubt;
@@ -13,9 +13,13 @@ use crate::incident::shelf::Kind;
 use crate::incident::{Incident, State as IncidentState};
 use crate::notice::scene::PlaceNow;
 use crate::reading::Target;
+use crate::reading::topics::Entry;
 use crate::terms::id::{EnclosureIx, ProbeIx};
 use crate::terms::quantity::{Degrees, Quantity};
 use crate::terms::time::{Now, Span};
+
+/// Topics of lost messages that a view tells.
+const MOST_UNREAD: usize = 200;
 
 impl Engine {
     /// Everything that is known, as of the last entry.
@@ -62,7 +66,7 @@ impl Engine {
                 .iter()
                 .map(|c| CircuitView { id: c.id.clone(), name: c.name.clone() })
                 .collect(),
-            unread: Vec::new(),
+            unread: self.unread_views(),
         }
     }
 
@@ -208,6 +212,19 @@ impl Engine {
         if seen.is_empty() { format!("{means}.") } else { format!("{} {means}.", sentence_end(&seen)) }
     }
 
+    fn unread_views(&self) -> Vec<UnreadView> {
+        let view = |entry: &Entry| {
+            Some(UnreadView {
+                topic: entry.topic.to_string(),
+                payload: entry.payload(),
+                at: entry.last?,
+                times: entry.unlinked + entry.refused,
+                refused: refusal(entry),
+            })
+        };
+        self.world.links.unread(MOST_UNREAD).into_iter().filter_map(view).collect()
+    }
+
     fn probe_views(&self) -> Vec<ProbeView> {
         let settings = &self.world.settings;
         let known = self.world.links.probes().iter().enumerate();
@@ -230,7 +247,7 @@ impl Engine {
                 place: probe.slot.place(),
                 quantity: probe.slot.quantity(),
                 topic: probe.topic.as_deref().unwrap_or_default().to_owned(),
-                payload: None,
+                payload: probe.topic.as_deref().and_then(|t| self.world.links.topic(t)).map(Entry::payload),
                 last: trust.and_then(|t| t.last_value()),
                 last_at: trust.and_then(|t| t.last_heard()).map(|at| at.wall),
                 usual_interval: trust.and_then(|t| t.usual()).or(probe.every),
@@ -241,6 +258,12 @@ impl Engine {
         });
         views.collect()
     }
+}
+
+/// Why a topic that a link seems to want is read by none.
+fn refusal(entry: &Entry) -> Option<String> {
+    let stranger = || entry.stranger.as_ref().map(|word| format!("\"{word}\" is no name of yours"));
+    entry.last_refusal.filter(|_| entry.linked).map(|(why, _)| why.words().to_owned()).or_else(stranger)
 }
 
 /// With its full stop, once.

@@ -140,7 +140,7 @@ impl Links {
             Heard::Refused(_) => self.counts.refused += 1,
             Heard::Unlinked => self.counts.unlinked += 1,
         }
-        self.topics.count(ix, heard, self.blemish, now.wall);
+        self.topics.count(ix, payload, heard, self.blemish, now.wall);
         heard
     }
 
@@ -193,6 +193,20 @@ impl Links {
     /// Topics met so far with their counts, by name: for `status` and the page.
     pub fn topics(&self) -> Vec<&Entry> {
         self.topics.by_name()
+    }
+
+    /// A topic that was met, by its name.
+    pub fn topic(&self, name: &str) -> Option<&Entry> {
+        self.topics.find(name).and_then(|ix| self.topics.all().get(ix))
+    }
+
+    /// Topics whose last message became no reading, newest first.
+    pub fn unread(&self, at_most: usize) -> Vec<&Entry> {
+        let lost = |e: &&Entry| e.unlinked > 0 || e.last_refusal.is_some_and(|(_, at)| Some(at) == e.last);
+        let mut lost: Vec<&Entry> = self.topics.all().iter().filter(lost).collect();
+        lost.sort_by(|a, b| b.last.cmp(&a.last).then_with(|| a.topic.cmp(&b.topic)));
+        lost.truncate(at_most);
+        lost
     }
 
     /// Messages on topics beyond those that [`Links::topics`] can name.

@@ -12,6 +12,8 @@ use std::hash::BuildHasherDefault;
 pub const MOST_LINKED: usize = 16_384;
 /// The most unlinked topics that are named.
 pub const MOST_UNLINKED: usize = 1_024;
+/// What is kept of a topic's last payload, bytes.
+pub const MOST_PAYLOAD: usize = 200;
 
 /// One link that wants a topic, and the probe of each of its reads (`None`: too many probes).
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -33,7 +35,16 @@ pub struct Entry {
     /// The last refusal, of a message or of one number in it.
     pub last_refusal: Option<(Refusal, Wall)>,
     pub last: Option<Wall>,
+    /// The last payload, cut; its room is used again for the next one.
+    payload: Vec<u8>,
     routes: Vec<Route>,
+}
+
+impl Entry {
+    /// The last payload as text; bytes that are no text as U+FFFD.
+    pub fn payload(&self) -> String {
+        String::from_utf8_lossy(&self.payload).into_owned()
+    }
 }
 
 /// Fixed keys, so that equal input gives equal work; what a hostile publisher can make of that is bounded by the two limits.
@@ -75,6 +86,7 @@ impl Topics {
             unlinked: 0,
             last_refusal: None,
             last: None,
+            payload: Vec::new(),
             routes,
         });
         Some(ix)
@@ -92,12 +104,14 @@ impl Topics {
     }
 
     /// `blemish`: what was amiss with a message that was accepted all the same.
-    pub fn count(&mut self, ix: Option<usize>, heard: Heard, blemish: Option<Refusal>, now: Wall) {
+    pub fn count(&mut self, ix: Option<usize>, payload: &[u8], heard: Heard, blemish: Option<Refusal>, now: Wall) {
         let Some(entry) = ix.and_then(|ix| self.entries.get_mut(ix)) else {
             self.beyond += 1;
             return;
         };
         entry.last = Some(now);
+        entry.payload.clear();
+        entry.payload.extend(payload.iter().take(MOST_PAYLOAD));
         match heard {
             Heard::Accepted => entry.accepted += 1,
             Heard::Refused(_) => entry.refused += 1,
@@ -107,6 +121,10 @@ impl Topics {
         if let Some(refusal) = refusal {
             entry.last_refusal = Some((refusal, now));
         }
+    }
+
+    pub fn all(&self) -> &[Entry] {
+        &self.entries
     }
 
     pub fn by_name(&self) -> Vec<&Entry> {
