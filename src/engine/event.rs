@@ -31,6 +31,9 @@ pub enum Event<'a> {
     Away(Span),
 }
 
+/// How long what was said by mistake can be taken back.
+pub const TAKEN_BACK_WITHIN: Span = Span::min(10);
+
 /// Who says it, and what.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Command {
@@ -41,12 +44,36 @@ pub struct Command {
 
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub enum Order {
-    HandsIn { enclosure: String, length: Span },
-    Shelve { enclosure: String, until: Wall },
-    Unshelve { enclosure: String },
-    AcknowledgeIncident { incident: String },
-    AcknowledgeEnclosure { enclosure: String },
-    Mark { enclosure: String, what: String },
+    HandsIn {
+        enclosure: String,
+        length: Span,
+    },
+    Shelve {
+        enclosure: String,
+        until: Wall,
+    },
+    Unshelve {
+        enclosure: String,
+    },
+    AcknowledgeIncident {
+        incident: String,
+    },
+    AcknowledgeEnclosure {
+        enclosure: String,
+    },
+    /// An answer given by mistake a few minutes ago: nobody has it, reminders go on.
+    TakeBack {
+        incident: String,
+    },
+    Mark {
+        enclosure: String,
+        what: String,
+    },
+    /// A mark made by mistake a few minutes ago: it stays in the ledger, struck out.
+    Strike {
+        enclosure: String,
+        what: String,
+    },
     Drill,
 }
 

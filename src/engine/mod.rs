@@ -53,6 +53,8 @@ pub struct Engine {
     heard: Vec<Reading>,
     changes: Vec<Change>,
     steps: Vec<Step>,
+    /// What keepers marked lately, newest first: it can still be struck out.
+    marks: Vec<orders::LateMark>,
     /// Something of the book or the desk has to be looked at although no finding changed.
     stirred: bool,
 }
@@ -70,6 +72,7 @@ impl Engine {
             heard: Vec::new(),
             changes: Vec::new(),
             steps: Vec::new(),
+            marks: Vec::new(),
             // The letters' plan is stored at once: a death in the minute of the first one must not lose it.
             stirred: true,
         };

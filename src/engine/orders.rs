@@ -2,7 +2,7 @@
 
 use super::Engine;
 use super::effect::Effect;
-use super::event::{Command, Order};
+use super::event::{Command, Order, TAKEN_BACK_WITHIN};
 use crate::heat::Relearn;
 use crate::incident::Row;
 use crate::reading::Target;
@@ -16,11 +16,36 @@ const LONGEST_COMMAND: usize = 4096;
 /// The longest word of a mark, and of who says it, bytes.
 const LONGEST_WORD: usize = 200;
 
+/// Marks that are remembered for so long: more than keepers make.
+const MOST_MARKS: usize = 64;
+
+/// A mark that can still be struck out.
+#[derive(Clone, Debug)]
+pub(super) struct LateMark {
+    at: Now,
+    enclosure: String,
+    what: String,
+    by: String,
+}
+
+impl LateMark {
+    /// The row of the ledger. `struck`: who took it back.
+    fn row(&self, struck: Option<&str>) -> Row {
+        let at = self.at.wall.rfc3339();
+        let key = format!("mark/{at}/{}", self.enclosure);
+        let mut entry = serde_json::json!({ "at": at, "enclosure": self.enclosure, "what": self.what, "by": self.by });
+        if let Some(by) = struck {
+            entry["struck"] = by.into();
+        }
+        Row { key, json: Some(entry.to_string()) }
+    }
+}
+
 /// A mark that makes the watcher learn anew instead of alarm.
 fn relearns(what: &str) -> Option<Relearn> {
     match what {
         "setting-changed" => Some(Relearn::SettingChanged),
-        "lamp-changed" => Some(Relearn::LampChanged),
+        "lamp-changed" | "heater-changed" => Some(Relearn::LampChanged),
         "probe-moved" => Some(Relearn::ProbeMoved),
         _ => None,
     }
@@ -79,7 +104,13 @@ impl Engine {
                 done.then(|| format!("what stands in {enclosure} is answered by {by}"))
                     .ok_or_else(|| format!("nothing stands in {enclosure}"))
             }
+            Order::TakeBack { incident } => {
+                let done = self.book.take_back(incident, by, TAKEN_BACK_WITHIN, now, &mut self.steps);
+                done.then(|| format!("nobody has {incident} now: reminders go on"))
+                    .ok_or_else(|| format!("{incident} was not answered within the last {TAKEN_BACK_WITHIN}"))
+            }
             Order::Mark { enclosure, what } => self.mark(enclosure, what, by, now, out),
+            Order::Strike { enclosure, what } => self.strike(enclosure, what.trim(), by, now, out),
             Order::Drill => {
                 let id = self.book.drill(by, now, &mut self.steps);
                 Ok(format!("practice alarm {id} goes the true way to the keepers; answer it like a real one"))
@@ -100,9 +131,10 @@ impl Engine {
         if what.is_empty() || what.len() > LONGEST_WORD || what.chars().any(char::is_control) {
             return Err(format!("a mark is a short word or sentence, at most {LONGEST_WORD} bytes"));
         }
-        let entry = serde_json::json!({ "at": now.wall.rfc3339(), "enclosure": enclosure, "what": what, "by": by });
-        let key = format!("mark/{}/{enclosure}", now.wall.rfc3339());
-        out.push(Effect::Commit { rows: vec![Row { key, json: Some(entry.to_string()) }], notices: Vec::new() });
+        let mark = LateMark { at: now, enclosure: enclosure.into(), what: what.into(), by: by.into() };
+        out.push(Effect::Commit { rows: vec![mark.row(None)], notices: Vec::new() });
+        self.marks.truncate(MOST_MARKS - 1);
+        self.marks.insert(0, mark);
         if let Some(checked) = what.strip_prefix("checked ") {
             return self.checked(ix, checked, now);
         }
@@ -117,6 +149,28 @@ impl Engine {
         Ok(format!(
             "noted for {enclosure}: {what}; its heat is learned anew, which takes two hours roughly and three days well"
         ))
+    }
+
+    /// The newest mark with these words is struck out. What made the watcher learn anew has done so.
+    fn strike(
+        &mut self,
+        enclosure: &str,
+        what: &str,
+        by: &str,
+        now: Now,
+        out: &mut Vec<Effect>,
+    ) -> Result<String, String> {
+        if relearns(what).is_some() || what.starts_with("checked ") {
+            return Err("that has been acted on already: mark what is true now".to_owned());
+        }
+        let late = |m: &LateMark| now.mono.since(m.at.mono) <= TAKEN_BACK_WITHIN;
+        let found = self.marks.iter().position(|m| m.enclosure == enclosure && m.what == what && late(m));
+        let Some(found) = found else {
+            return Err(format!("nothing of that kind was marked within the last {TAKEN_BACK_WITHIN}"));
+        };
+        let mark = self.marks.remove(found);
+        out.push(Effect::Commit { rows: vec![mark.row(Some(by))], notices: Vec::new() });
+        Ok(format!("struck out for {enclosure}: {what}"))
     }
 
     /// `PLACE DEGREES`: what a keeper's own thermometer shows there, held against the probe.

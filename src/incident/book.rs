@@ -270,6 +270,20 @@ impl Book {
         true
     }
 
+    /// Whoever answered did so by mistake, not longer ago than `within`. `false`: there is no such answer.
+    pub fn take_back(&mut self, id: &str, by: &str, within: Span, now: Now, out: &mut Vec<Step>) -> bool {
+        let target = self.follow(id);
+        let lately = |i: &Incident| i.answered.as_ref().is_some_and(|a| now.mono.since(a.at.mono) <= within);
+        let Some(incident) = self.incidents.iter_mut().find(|i| i.id == target && i.is_open() && lately(i)) else {
+            return false;
+        };
+        incident.answered = None;
+        incident.record(now, by, "took the answer back");
+        out.push(Step::TakenBack { incident: target.clone() });
+        self.touch(&target);
+        true
+    }
+
     /// The incident that has taken over an id.
     pub fn follow(&self, id: &str) -> String {
         let mut at = id;

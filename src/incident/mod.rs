@@ -373,6 +373,10 @@ pub enum Step {
         incident: String,
         by: String,
     },
+    /// An answer was a mistake: nobody has it.
+    TakenBack {
+        incident: String,
+    },
     Ended {
         incident: String,
     },

@@ -70,6 +70,7 @@ impl Day {
             self.out.push(match &step {
                 Step::Raised { incident } => format!("{min} raised {}", about(incident)),
                 Step::Worse { incident, why } => format!("{min} worse {why:?} {}", about(incident)),
+                Step::TakenBack { incident } => format!("{min} taken back {incident}"),
                 Step::Ended { incident } => format!("{min} ended {incident}"),
                 Step::Answered { incident, by } => format!("{min} answered {incident} by {by}"),
                 Step::Merged { incident, into } => format!("{min} merged {incident} into {into}"),

@@ -136,6 +136,11 @@ impl Desk {
                 }
                 Step::Worse { incident, why } => self.worse(incident, *why, now),
                 Step::Answered { incident, by } => self.answered(incident, by, w, out),
+                Step::TakenBack { incident } => {
+                    if let Some(thread) = self.memory.threads.get_mut(incident) {
+                        thread.open_again(now);
+                    }
+                }
                 Step::Ended { incident } => self.ended(incident, w, out),
                 Step::Merged { incident, into } => self.merged(incident, into),
                 // Hands are in every day: their end is a mail only where something waited for it.
