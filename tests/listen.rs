@@ -9,8 +9,8 @@ use warmside::reading::links::{Heard, Links};
 use warmside::reading::topic::Pattern;
 use warmside::recording::reader::Lines;
 use warmside::recording::{self, What};
-use warmside::survey::Survey;
 use warmside::survey::draft::{Names, draft};
+use warmside::survey::{Survey, Warmed};
 use warmside::terms::id::ProbeIx;
 use warmside::terms::time::{Now, Span, Wall};
 
@@ -133,7 +133,7 @@ fn the_touched_probe_stands_out() {
         survey.hear("b/temp", format!("{:.1}", 22.0 + 0.1 * (minute % 3) as f64).as_bytes(), false, at);
         survey.hear("c/hum", format!("{}", 40 + 2 * minute).as_bytes(), false, at);
     }
-    let (topic, _, rise, second) = survey.warmed().expect("a temperature");
+    let Warmed { topic, rise, next: second, .. } = survey.warmed().expect("a temperature");
     assert_eq!(topic, "a/temp", "humidity rises too, and is none");
     assert!(rise > 6.0 && second < 0.3);
 }

@@ -3,16 +3,12 @@
 use super::configured::Configured;
 use super::ear::{self, Message};
 use super::{Exit, out, words};
-use crate::survey::Survey;
 use crate::survey::draft::{Names, draft};
 use crate::survey::thing;
+use crate::survey::{Survey, Warmed};
 use crate::terms::time::{Span, Wall};
 use std::ops::ControlFlow;
 use std::path::PathBuf;
-
-/// A touched probe must rise so far, K, and so many times as far as any other.
-const TOUCHED_K: f64 = 1.5;
-const TOUCHED_TIMES: f64 = 2.0;
 
 /// While somebody holds a probe: how often the one that rose most is shown.
 const SHOWN_EVERY: Span = Span::s(5);
@@ -88,26 +84,23 @@ fn touch(survey: &Survey, at: Wall, shown: &mut Option<Wall>) -> ControlFlow<()>
         return ControlFlow::Continue(());
     }
     *shown = Some(at);
-    let Some((topic, pointer, rise, second)) = survey.warmed() else { return ControlFlow::Continue(()) };
+    let Some(warmed) = survey.warmed() else { return ControlFlow::Continue(()) };
+    let Warmed { topic, pointer, rise, next } = warmed;
     if rise > 0.0 {
-        out::note(format_args!("{topic} {pointer} has risen by {rise:.1}, the next one by {second:.1}"));
+        out::note(format_args!("{topic} {pointer} has risen by {rise:.1}, the next one by {next:.1}"));
     }
-    if stands_out(rise, second) { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
-}
-
-fn stands_out(rise: f64, second: f64) -> bool {
-    rise >= TOUCHED_K && rise >= TOUCHED_TIMES * second
+    if warmed.stands_out() { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
 }
 
 fn touched(survey: &Survey) -> Exit {
-    match survey.warmed() {
-        Some((topic, pointer, rise, second)) if stands_out(rise, second) => {
-            out::result(format_args!("{topic} {pointer} warmed by {rise:.1}; the next one by {second:.1}"));
-            Exit::Done
-        }
-        Some((topic, pointer, rise, second)) => out::failed(format_args!(
-            "no probe stands out: {topic} {pointer} rose most, by {rise:.1}, the next one by {second:.1}"
-        )),
-        None => out::failed("no temperature was heard"),
+    let Some(warmed) = survey.warmed() else { return out::failed("no temperature was heard") };
+    let Warmed { topic, pointer, rise, next } = warmed;
+    if warmed.stands_out() {
+        out::result(format_args!("{topic} {pointer} warmed by {rise:.1}; the next one by {next:.1}"));
+        Exit::Done
+    } else {
+        out::failed(format_args!(
+            "no probe stands out: {topic} {pointer} rose most, by {rise:.1}, the next one by {next:.1}"
+        ))
     }
 }

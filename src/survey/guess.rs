@@ -68,6 +68,9 @@ pub struct Guess {
     pub doubt: Option<String>,
 }
 
+/// The end of the doubt that leaves a temperature's unit open.
+pub(super) const BOTH: &str = "fits both °C and °F";
+
 /// Parts of names, and what they mean. The first that fits counts, so the special stand before the general.
 const NAMES: &[(&[&str], Named)] = &[
     (&["battery", "batt", "bat", "voltage", "volt", "vcc", "vbat"], Named::Battery),
@@ -192,7 +195,7 @@ pub fn guess(topic: &str, pointer: &str, field: &Field, of: &Topic) -> Guess {
             let seems = unit.or_else(|| scale(field));
             let doubt = match seems {
                 None if field.numbers == 0 => Some("it is no number".to_owned()),
-                None => Some(format!("{range} fits both °C and °F")),
+                None => Some(format!("{range} {BOTH}")),
                 Some(_) if field.is_constant() => Some("it never changed".to_owned()),
                 Some(Unit::Celsius) if !fits(-30.0, 100.0) => outside("no temperature in °C"),
                 Some(Unit::Fahrenheit) if !fits(-22.0, 212.0) => outside("no temperature in °F"),

@@ -90,7 +90,7 @@ pub fn read_lines(pattern: &Pattern<'_>, in_room: bool, companions: &Companions<
 }
 
 /// `place.quantity` by the words of topic and pointer.
-fn belongs(topic: &str, pointer: &str, (quantity, in_room): (Quantity, bool)) -> Result<String, String> {
+pub(super) fn belongs(topic: &str, pointer: &str, (quantity, in_room): (Quantity, bool)) -> Result<String, String> {
     let lower = format!("{topic}/{pointer}").to_lowercase();
     let words: Vec<&str> = lower.split(['/', '-', '.', ' ']).filter(|w| !w.is_empty()).collect();
     let says = |any: &[&str]| words.iter().any(|w| any.contains(w));
@@ -118,7 +118,8 @@ fn belongs(topic: &str, pointer: &str, (quantity, in_room): (Quantity, bool)) ->
     }
 }
 
-fn on_and_off(words: &BTreeSet<String>) -> Option<(String, String)> {
+/// Which of two words means on, and which off.
+pub fn on_and_off(words: &BTreeSet<String>) -> Option<(String, String)> {
     const PAIRS: &[(&str, &str)] = &[("on", "off"), ("true", "false"), ("yes", "no"), ("1", "0"), ("high", "low")];
     let find = |wanted: &str| words.iter().find(|w| w.to_lowercase() == wanted).cloned();
     PAIRS.iter().find_map(|(on, off)| Some((find(on)?, find(off)?)))

@@ -6,7 +6,8 @@
 pub mod draft;
 pub mod field;
 pub mod guess;
-mod lines;
+pub mod lines;
+pub mod offer;
 mod patterns;
 pub mod payload;
 pub mod rhythm;
@@ -98,8 +99,8 @@ impl Survey {
         &self.topics
     }
 
-    /// The number that rose most while everything was heard, by how much, and the runner-up's rise: for the touch test.
-    pub fn warmed(&self) -> Option<(&str, &str, f64, f64)> {
+    /// The number that rose most while everything was heard, and how far: for the touch test.
+    pub fn warmed(&self) -> Option<Warmed<'_>> {
         let mut rises: Vec<_> = self
             .topics
             .iter()
@@ -111,6 +112,28 @@ impl Survey {
             .collect();
         rises.sort_by(|a, b| b.2.total_cmp(&a.2));
         let (topic, pointer, rise) = *rises.first()?;
-        Some((topic, pointer, rise, rises.get(1).map_or(0.0, |r| r.2)))
+        Some(Warmed { topic, pointer, rise, next: rises.get(1).map_or(0.0, |r| r.2) })
+    }
+}
+
+/// A touched probe must rise so far, K, and so many times as far as any other.
+const TOUCHED_K: f64 = 1.5;
+const TOUCHED_TIMES: f64 = 2.0;
+
+/// The number that rose most.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Warmed<'s> {
+    pub topic: &'s str,
+    pub pointer: &'s str,
+    /// In its own unit.
+    pub rise: f64,
+    /// Of the runner-up.
+    pub next: f64,
+}
+
+impl Warmed<'_> {
+    /// Whether it must be the probe that somebody holds.
+    pub fn stands_out(&self) -> bool {
+        self.rise >= TOUCHED_K && self.rise >= TOUCHED_TIMES * self.next
     }
 }

@@ -50,6 +50,11 @@ impl Minutes {
         }
     }
 
+    /// Means of the minutes so far; NaN where nothing came.
+    pub fn means(&self) -> &[f32] {
+        &self.means
+    }
+
     fn at(&self, minute: i64) -> Option<f64> {
         let ix = usize::try_from(minute - self.first_min?).ok()?;
         self.means.get(ix).map(|v| f64::from(*v)).filter(|v| v.is_finite())
