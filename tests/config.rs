@@ -310,6 +310,79 @@ mod faults {
         assert!(judge(&format!("{two}empty = true\n")).is_ok(), "nobody lives in it");
     }
 
+    #[test]
+    fn what_is_tied_on_the_page_is_read_beside_the_file_and_never_before_it() {
+        use warmside::config::tied::{FILE, Fate, Tie, text as written};
+        let folder = std::env::temp_dir().join(format!("warmside-tied-{}", std::process::id()));
+        std::fs::create_dir_all(folder.join("state")).expect("a folder");
+        let own = text("config/first-enclosure.toml")
+            .replace("rack/{enclosure}", "rack/a3")
+            .replace("quantity", "enclosure = \"a3\"\nquantity");
+        let judge = |ties: &str| {
+            std::fs::write(folder.join("state").join(FILE), ties).expect("written");
+            config::from_bytes("warmside.toml", own.as_bytes(), &folder).unwrap_or_else(|report| panic!("{report}"))
+        };
+        let tie = |topic: &str, enclosure: &str, reads: &str, sealed: bool| Tie {
+            topic: topic.into(),
+            enclosure: Some(enclosure.into()),
+            reads: reads.into(),
+            unit: Some("Cel".into()),
+            by: "ines".into(),
+            tied: "2026-03-03T14:20:00.000Z".into(),
+            sealed: sealed.then(|| "2026-03-03T14:30:00.000Z".into()),
+            ..Tie::default()
+        };
+        let ties = [
+            tie("loose/1", "a3", "hide.temperature", true),
+            tie("loose/2", "a3", "floor.temperature", false),
+            tie("loose/3", "a3", "hide.temperature", true),
+            tie("rack/a3/warm_side/temperature", "a3", "water.temperature", true),
+            tie("loose/4", "b9", "hide.temperature", true),
+            tie("loose/5", "a3", "roof.temperature", true),
+            tie("loose/{x}", "a3", "water.temperature", true),
+        ];
+        let config = judge(&written(&ties).expect("a file"));
+        let fates: Vec<&str> = config
+            .tied
+            .all
+            .iter()
+            .map(|(_, fate)| match fate {
+                Fate::Watched => "watched",
+                Fate::Waits => "waits",
+                Fate::Idle(why) => why.as_str(),
+            })
+            .collect();
+        assert_eq!(fates[..2], ["watched", "waits"]);
+        for (fate, why) in fates[2..].iter().zip([
+            "an earlier tie counts: two links read the same probe",
+            "your own file counts: this topic fits two links",
+            "no enclosure is called \"b9\"",
+            "\"roof.temperature\" is no reading",
+            "a tie is of one topic",
+        ]) {
+            assert!(fate.contains(why), "{fate}: {why}");
+        }
+        assert_eq!(config.settings.links.len(), 2, "the file's link and the sealed tie");
+        assert_eq!(
+            config.doubts.faults.iter().filter(|f| f.what.starts_with("tied on the page, and not read")).count(),
+            5
+        );
+        // A file that is spoiled loses its ties and not the house, and says so.
+        let spoiled = judge("[[tie]]\ntopic = 3\n");
+        assert!(spoiled.tied.trouble.is_some() && spoiled.settings.links.len() == 1);
+        assert!(spoiled.doubts.to_string().contains("nothing that was tied on the page is watched"));
+        let _ = std::fs::remove_dir_all(&folder);
+    }
+
+    #[test]
+    fn an_enclosure_may_wait_to_be_tied_on_the_page_where_the_file_says_so() {
+        let bare = text("config/first-enclosure.toml").split("[[link]]").next().unwrap_or_default().to_owned();
+        let report = judge(&bare).expect_err("nothing reads it");
+        assert!(report.to_string().contains("`[page] tie = true`"), "{report}");
+        let config = judge(&format!("{bare}[page]\ntie = true\n")).unwrap_or_else(|report| panic!("{report}"));
+        assert!(config.doubts.to_string().contains("enclosure \"a3\" is not watched yet"), "{}", config.doubts);
+    }
+
     /// Without a plan for the light it is always day, and whoever states a night is told so, wherever he states it.
     #[test]
     fn a_night_without_light_is_told_wherever_it_is_stated() {

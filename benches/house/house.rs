@@ -53,7 +53,7 @@ impl House {
         let stop = Arc::new(Notify::new());
         let setup = Setup {
             config: self.config(),
-            reload: Box::new(|| Err("not here".into())),
+            reload: Box::new(|_| Err("not here".into())),
             clock: Arc::new(Clock::real()),
             real: true,
             watcher: None,

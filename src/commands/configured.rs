@@ -2,6 +2,7 @@
 
 use super::{Exit, out};
 use crate::config::{self, Config};
+use crate::daemon::Reread;
 use clap::Args;
 use std::path::{Path, PathBuf};
 
@@ -30,6 +31,17 @@ impl Configured {
     pub fn load_without_secrets(&self) -> Result<Config, Exit> {
         told(config::load_without_secrets(&self.path()))
     }
+}
+
+/// Reads a configuration again, for a daemon that runs.
+pub fn rereads(path: PathBuf) -> Reread {
+    Box::new(move |ties| {
+        let read = match ties {
+            Some(ties) => config::load_tied(&path, ties),
+            None => config::load(&path),
+        };
+        read.map_err(|report| report.render(false))
+    })
 }
 
 fn told(loaded: Result<Config, config::fault::Report>) -> Result<Config, Exit> {

@@ -22,6 +22,7 @@ mod recorder;
 mod replay;
 mod status;
 mod summary;
+mod tied;
 mod watch;
 mod words;
 

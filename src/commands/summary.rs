@@ -1,5 +1,6 @@
 //! What `check` says of a sound configuration: narrow lines for a phone, what is not watched before what is.
 
+use super::tied;
 use crate::care::calendar::{Calendar, Date};
 use crate::care::plan::{DayTable, Plan};
 use crate::care::season::{Phase, PlaceLimits, limits};
@@ -81,6 +82,7 @@ fn head(config: &Config) -> String {
             outpost.host, outpost.port, outpost.house, outpost.every
         );
     }
+    text.push_str(&tied::text(config));
     match &notice.keepers[..] {
         [] => text.push_str("NOBODY IS TOLD: there is no [[keeper]]\n"),
         keepers => {
@@ -355,6 +357,7 @@ pub fn json(config: &Config, on: Option<&(Date, Calendar)>) -> Value {
         "site": settings.notice.site,
         "unit": degrees.letter(),
         "on": on.map(|(date, _)| date.to_string()),
+        "tied": config.tied.all.iter().map(tied::json).collect::<Vec<_>>(),
         "enclosures": enclosures,
     })
 }

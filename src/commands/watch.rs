@@ -1,9 +1,8 @@
 //! `warmside watch`: the daemon.
 
-use super::configured::Configured;
+use super::configured::{self, Configured};
 use super::{Exit, log, out};
 use crate::clock::Clock;
-use crate::config;
 use crate::daemon::{self, Setup};
 use std::sync::Arc;
 
@@ -27,9 +26,9 @@ pub fn run(args: &Args) -> Exit {
         eprint!("{}", config.doubts.render(out::coloured()));
     }
     let path = args.config.path();
-    let reload = move || config::load(&path).map_err(|report| report.render(false));
     let clock = Arc::new(Clock::real());
-    let setup = Setup { config, reload: Box::new(reload), clock, real: true, watcher: None, stop: Arc::default() };
+    let setup =
+        Setup { config, reload: configured::rereads(path), clock, real: true, watcher: None, stop: Arc::default() };
     match runtime() {
         Ok(runtime) => ended(runtime.block_on(daemon::run(setup))),
         Err(why) => out::failed(why),

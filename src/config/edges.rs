@@ -217,16 +217,39 @@ pub fn store(root: &Table<'_>, files: &Files) -> Store {
     Store { folder, keep_readings, keep_summaries }
 }
 
-/// `[page]`: where it is served, and the address that links in mails begin with.
-pub fn page(root: &Table<'_>, files: &Files) -> (Page, Option<String>) {
+/// `[page]`.
+pub struct StatedPage {
+    pub page: Page,
+    /// What links in mails begin with.
+    pub address: Option<String>,
+    /// Enclosures may wait to be tied on the page.
+    pub tie: bool,
+}
+
+/// `[page]`: where it is served, by which certificate, and what is done on it.
+pub fn page(root: &Table<'_>, files: &Files) -> StatedPage {
     let table = root.table("page", "[page]");
     let listen = listen(&table, 8_377);
     let password: Option<Secret> = files.password(&table);
     beyond_loopback(&table, listen, table.get("password_file").is_some(), "`password_file`");
+    let identity = files.identity(&table);
     let address = table.get("address").and_then(|v| v.read("address of a page", web_address));
+    let given = |key| table.get(key).is_some();
+    let in_the_clear =
+        listen.is_some_and(|l| !l.ip().is_loopback()) && given("password_file") && !given("certificate_file");
+    if let Some(value) = table.get("listen").filter(|_| in_the_clear && !by_proxy(address.as_deref())) {
+        let right = "add `certificate_file` and `key_file`; or put a proxy with TLS before it, and its `address`";
+        value.walk.doubt(&value.span, "the page's password goes over the network in the clear", right);
+    }
+    let tie = table.get("tie").and_then(|v| v.flag()).unwrap_or(false);
     table.finish();
     let listen = listen.unwrap_or_else(|| (Ipv4Addr::LOCALHOST, 8_377).into());
-    (Page { listen, password }, address)
+    StatedPage { page: Page { listen, password, identity }, address, tie }
+}
+
+/// Whether somebody else speaks TLS for the page.
+fn by_proxy(address: Option<&str>) -> bool {
+    address.is_some_and(|a| a.starts_with("https://"))
 }
 
 /// Where a phone finds the page, perhaps behind a proxy and below a path.

@@ -7,7 +7,7 @@ use std::io::Read;
 use std::path::{Path, PathBuf};
 
 /// Where paths begin, and where the service manager leaves credentials.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub struct Files {
     /// The folder of the keeper's file.
     pub folder: PathBuf,
@@ -15,6 +15,8 @@ pub struct Files {
     pub credentials: Option<PathBuf>,
     /// Whether secrets are wanted at all: a replay needs none, and may run where they are not.
     pub secrets: bool,
+    /// Ties to judge instead of those in the store's folder.
+    pub ties: Option<Vec<super::tied::Tie>>,
 }
 
 /// The longest password or certificate file in bytes.
@@ -87,7 +89,7 @@ impl Files {
         let pem = certificate.as_ref().and_then(|v| self.pem(v, "certificate", "CERTIFICATE-----"));
         let secret = key.as_ref().and_then(|v| self.pem(v, "key", "PRIVATE KEY-----"));
         if let (Some(alone), None) | (None, Some(alone)) = (&certificate, &key) {
-            let right = "a client certificate is `certificate_file` and `key_file` together";
+            let right = "a certificate and its key go together: `certificate_file` and `key_file`";
             alone.walk.missing(&alone.key_span, format!("`{}` alone", alone.key), right);
         }
         let key_pem = Secret::new(String::from_utf8(secret?).ok()?);

@@ -20,6 +20,7 @@ mod season;
 mod shape;
 mod site;
 mod syntax;
+pub mod tied;
 pub mod values;
 mod walk;
 
@@ -51,6 +52,8 @@ pub struct Config {
     pub outpost: Option<Outpost>,
     pub store: crate::store::settings::Settings,
     pub page: crate::page::settings::Settings,
+    /// What was tied on the page; what of it is sealed and sound is among the links.
+    pub tied: tied::Tied,
     /// What is doubtful and obeyed all the same.
     pub doubts: Report,
 }
@@ -58,35 +61,32 @@ pub struct Config {
 /// Reads a file with everything that it names. `Err`: it has faults, all of them told.
 pub fn load(path: &Path) -> Result<Config, Report> {
     let credentials = std::env::var_os("CREDENTIALS_DIRECTORY").map(PathBuf::from);
-    load_with(path, credentials, true)
+    read_with(path, &Files { credentials, secrets: true, ..Files::default() }, house)
+}
+
+/// As [`load`], with these ties instead of those in the store's folder: what a file would mean that is not written yet.
+pub fn load_tied(path: &Path, ties: Vec<tied::Tie>) -> Result<Config, Report> {
+    let credentials = std::env::var_os("CREDENTIALS_DIRECTORY").map(PathBuf::from);
+    read_with(path, &Files { credentials, secrets: true, ties: Some(ties), ..Files::default() }, house)
 }
 
 /// As [`load`], for commands that reach no server (`replay`): passwords and certificates are not looked for, so that a
 /// recording can be replayed where they are not.
 pub fn load_without_secrets(path: &Path) -> Result<Config, Report> {
-    load_with(path, None, false)
+    read_with(path, &Files::default(), house)
 }
 
 /// The same for a text that is no file yet: `name` is what its report calls it, `folder` where its paths begin.
 pub fn from_bytes(name: &str, bytes: &[u8], folder: &Path) -> Result<Config, Report> {
-    parse(name, bytes, &Files { folder: folder.to_path_buf(), credentials: None, secrets: false }, house)
+    parse(name, bytes, &Files { folder: folder.to_path_buf(), ..Files::default() }, house)
 }
 
-fn load_with(path: &Path, credentials: Option<PathBuf>, secrets: bool) -> Result<Config, Report> {
-    read_with(path, credentials, secrets, house)
-}
-
-/// Reads a file by what a reader makes of its tables.
-fn read_with<T: Judged>(
-    path: &Path,
-    credentials: Option<PathBuf>,
-    secrets: bool,
-    reader: Reader<T>,
-) -> Result<T, Report> {
+/// Reads a file by what a reader makes of its tables; paths in it begin in its own folder.
+fn read_with<T: Judged>(path: &Path, files: &Files, reader: Reader<T>) -> Result<T, Report> {
     let name = path.display().to_string();
     let folder = path.parent().map(Path::to_path_buf).unwrap_or_default();
     let folder = if folder.as_os_str().is_empty() { PathBuf::from(".") } else { folder };
-    let files = Files { folder, credentials, secrets };
+    let files = Files { folder, ..files.clone() };
     match read(path) {
         Ok(bytes) => parse(&name, &bytes, &files, reader),
         Err((what, right)) => Err(Report::new(name, String::new(), vec![whole(0, what, right)])),
@@ -170,14 +170,19 @@ fn house(root: &walk::Table<'_>, files: &Files) -> Option<Config> {
         care_names: &care_names,
     };
     let enclosures = enclosure::enclosures(root, &house);
-    let (links, broken) = link::links(root, &link::Wall { site: &site, enclosures: &enclosures, rooms: &room_names });
-    overlap::check(root.walk, &links, &broken, &enclosures, &room_names);
+    let wall = link::Wall { site: &site, enclosures: &enclosures, rooms: &room_names };
+    let (mut links, broken) = link::links(root, &wall);
+    overlap::check(root.walk, &links, &enclosures, &room_names);
+    let store = edges::store(root, files);
+    let edges::StatedPage { page, address: page_address, tie } = edges::page(root, files);
+    let ties = files.ties.clone().map_or_else(|| tied::read(&store.folder), Ok);
+    let tied = tied::judge(ties, &mut links, &wall);
+    tied::tell(root.walk, &tied);
+    overlap::unread(root, &links, &broken, &enclosures, (&tied, tie));
     let ear = edges::ear(root, files);
     let (post, post_fallback, at_most) = edges::post(root, files);
     let answers = edges::answers(root, files);
     let outpost = outpost::of_house(root, files);
-    let store = edges::store(root, files);
-    let (page, page_address) = edges::page(root, files);
     root.finish();
     let notice = notice::settings::Settings {
         site: site.name,
@@ -215,6 +220,7 @@ fn house(root: &walk::Table<'_>, files: &Files) -> Option<Config> {
         outpost,
         store,
         page,
+        tied,
         doubts,
     })
 }

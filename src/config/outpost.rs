@@ -89,7 +89,7 @@ impl Judged for Config {
 /// Reads an outpost's file with everything that it names. `Err`: it has faults, all of them told.
 pub fn load(path: &Path) -> Result<Config, Report> {
     let credentials = std::env::var_os("CREDENTIALS_DIRECTORY").map(PathBuf::from);
-    read_with(path, credentials, true, outpost)
+    read_with(path, &Files { credentials, secrets: true, ..Files::default() }, outpost)
 }
 
 fn outpost(root: &Table<'_>, files: &Files) -> Option<Config> {

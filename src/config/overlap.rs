@@ -3,7 +3,8 @@
 use super::enclosure::Enclosures;
 use super::link::{Aim, StatedLink};
 use super::names::Names;
-use super::walk::{Walk, shown};
+use super::tied::Tied;
+use super::walk::{Table, Walk, shown};
 use crate::reading::settings::{Link, What};
 use crate::reading::{Slot, Target};
 use crate::terms::id::EnclosureIx;
@@ -11,24 +12,40 @@ use crate::terms::place::Place;
 use std::collections::BTreeSet;
 
 /// All pairs of links; they are few (a rack is one link), and the square of a thousand is done in a moment.
-pub fn check(walk: &Walk, links: &[StatedLink], broken: &[Aim], enclosures: &Enclosures, rooms: &Names) {
+pub fn check(walk: &Walk, links: &[StatedLink], enclosures: &Enclosures, rooms: &Names) {
     let words = Words { enclosures: &enclosures.names, rooms };
     for (i, later) in links.iter().enumerate() {
         for earlier in links.iter().take(i) {
             pair(walk, &words, earlier, later);
         }
     }
+}
+
+/// Enclosures that nobody reads: a fault, unless the keeper said that they are tied on the page, or has begun to.
+pub fn unread(root: &Table<'_>, links: &[StatedLink], broken: &[Aim], enclosures: &Enclosures, tied: (&Tied, bool)) {
+    let (tied, later) = tied;
+    let walk = root.walk;
+    if links.is_empty() && broken.is_empty() && tied.all.is_empty() && !later {
+        let right = "add one, which `warmside listen` drafts; or `[page] tie = true`, and tie what is heard there";
+        return walk.missing(&(0..0), "there is no [[link]]: nothing is read", right);
+    }
     for (ix, enclosure) in enclosures.all.iter().enumerate() {
         let target = Target::Enclosure(EnclosureIx(ix as u16));
         let would = |aim: &Aim| matches!(aim, Aim::Unknown | Aim::Enclosure) || *aim == Aim::Known(target);
         let read = links.iter().any(|l| may_bring(&l.link, target)) || broken.iter().any(would);
-        if read || enclosure.empty || links.is_empty() && broken.is_empty() {
+        if read || enclosure.empty {
             continue;
         }
         let Some(span) = enclosures.spans.get(ix) else { continue };
-        let what = format!("nothing reads enclosure \"{}\"", shown(&enclosure.id));
-        let right = "add a [[link]] with its topic, or `empty = true` while nobody lives in it";
-        walk.missing(span, what, right);
+        let id = shown(&enclosure.id);
+        if later || tied.all.iter().any(|(tie, _)| tie.enclosure.as_deref() == Some(&enclosure.id)) {
+            let right = "tie what is heard of it on the page, under Setup, and seal it";
+            walk.doubt(span, format!("enclosure \"{id}\" is not watched yet: nothing reads it"), right);
+        } else {
+            let right = "add a [[link]] with its topic, `empty = true` while nobody lives in it, or `[page] tie = true` \
+                         to tie it on the page";
+            walk.missing(span, format!("nothing reads enclosure \"{id}\""), right);
+        }
     }
 }
 
@@ -49,7 +66,7 @@ fn capture(level: &str) -> Option<&str> {
     level.strip_prefix('{').and_then(|l| l.strip_suffix('}'))
 }
 
-fn pair(walk: &Walk, words: &Words<'_>, earlier: &StatedLink, later: &StatedLink) {
+pub fn pair(walk: &Walk, words: &Words<'_>, earlier: &StatedLink, later: &StatedLink) {
     let (a, b) = (&earlier.link, &later.link);
     let meet = words.meet(a, b);
     let same_probe = |x: What, y: What| match (x, y) {
@@ -79,9 +96,9 @@ fn pair(walk: &Walk, words: &Words<'_>, earlier: &StatedLink, later: &StatedLink
 }
 
 /// Which words a capture can take.
-struct Words<'w> {
-    enclosures: &'w Names,
-    rooms: &'w Names,
+pub struct Words<'w> {
+    pub enclosures: &'w Names,
+    pub rooms: &'w Names,
 }
 
 impl Words<'_> {

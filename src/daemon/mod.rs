@@ -6,16 +6,19 @@
 mod acting;
 mod beat;
 mod clocks;
+mod ear;
 mod outbox;
 pub mod outpost;
 mod parts;
 mod past;
 mod pulse;
 mod session;
+mod ties;
 mod upkeep;
 
 use crate::clock::Clock;
 use crate::config::Config;
+use crate::config::tied::Tie;
 use crate::notice::NoticeRow;
 use crate::terms::time::Now;
 use crate::{control, descriptors, mqtt, store};
@@ -27,11 +30,13 @@ use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::Notify;
 use tokio::sync::mpsc::UnboundedSender;
 
+/// Reads the configuration again, with what is tied on the page or with these ties instead; the words of its faults otherwise.
+pub type Reread = Box<dyn Fn(Option<Vec<Tie>>) -> Result<Config, String> + Send + Sync>;
+
 /// What [`run`] needs.
 pub struct Setup {
     pub config: Config,
-    /// Reads the configuration again; the words of its faults otherwise.
-    pub reload: Box<dyn Fn() -> Result<Config, String> + Send>,
+    pub reload: Reread,
     pub clock: Arc<Clock>,
     /// Whether the clock is the machine's, and goes on from where the store's last one stopped.
     pub real: bool,
@@ -119,15 +124,16 @@ pub async fn run(setup: Setup) -> Result<(), Error> {
         );
     }
     let mut config = setup.config.clone();
-    let mut broker = None;
+    let (mut broker, mut page) = (None, None);
     loop {
-        let mut session = Session::start(&config, &setup, &mut broker).await?;
+        let mut session = Session::start(&config, &setup, &mut broker, page.take()).await?;
         tell_system(&[NotifyState::Ready, NotifyState::Status(&session.summary())]);
-        let ending = session.watch(&mut signals, &*setup.reload).await;
+        let ending = session.watch(&mut signals, &setup.reload).await;
         if matches!(ending, Ending::Stop) {
             tell_system(&[NotifyState::Stopping]);
         }
-        session.end().await;
+        // Whoever looks at the page goes on looking while everything behind it is started anew.
+        page = Some(session.end().await);
         match ending {
             Ending::Stop => break,
             Ending::Reload(new) => match try_reload(&config, *new, &mut broker).await {
@@ -145,6 +151,7 @@ pub async fn run(setup: Setup) -> Result<(), Error> {
 /// Tries out what a check of the file cannot see. The old configuration goes on when this fails.
 async fn try_reload(old: &Config, new: Config, broker: &mut Option<parts::OwnBroker>) -> Result<Config, Error> {
     parts::try_link(&new)?;
+    crate::page::acceptor(&new.page).map_err(|why| Error::Config(why.to_string()))?;
     drop(beat::Beating::start(new.outpost.as_ref()).map_err(Error::Config)?);
     if old.builtin_broker != new.builtin_broker
         && let Some(broker) = broker.take()

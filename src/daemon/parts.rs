@@ -14,6 +14,7 @@ use crate::mqtt::settings::Broker;
 use crate::mqtt::{Inbox, filter};
 use crate::notice::message_id::Seal;
 use crate::page;
+use crate::page::bench::{Bench, Wished};
 use crate::post::settings::Way;
 use crate::post::{self, Post, Report, Waker};
 use crate::store::{self, Found, Names, Store, Told};
@@ -28,6 +29,8 @@ use tokio::task::JoinHandle;
 const MOST_WORDS: usize = 4_096;
 /// What keepers may have said on the page before the loop has listened.
 const MOST_REQUESTS: usize = 64;
+/// A topic on which nobody speaks.
+const NOTHING: &str = "warmside/nothing-is-tied-yet";
 /// How long another process, or our own last session, may need to let go of the store, or of a port.
 const STORE_LETS_GO: Duration = Duration::from_secs(5);
 
@@ -82,9 +85,14 @@ pub async fn end_broker(own: OwnBroker) {
 pub fn link(config: &Config, broker: &Broker, site: &str) -> Result<(Link, Inbox), Error> {
     let settings = &config.settings;
     let topics = settings.links.iter().flat_map(|link| link.topics()).chain(settings.commands_topic.clone());
+    let mut filters = filter::covering(topics);
+    if filters.is_empty() {
+        // A house that is still to be tied hears nothing, and is connected all the same.
+        filters.push(NOTHING.to_owned());
+    }
     let wish = Wish {
         client_id: format!("warmside-{}", site.get(..12).unwrap_or(site)),
-        filters: filter::covering(topics),
+        filters,
         presence: settings.publish.as_ref().map(|prefix| format!("{prefix}/state/watcher")),
     };
     Ok(Link::start(broker, wish, Pace::default(), ticks)?)
@@ -174,11 +182,16 @@ pub fn post(config: &Config, clock: &Arc<Clock>, store: &Arc<Store>, site: &str)
     RunningPost { task, waker, reports, rounds }
 }
 
-/// A page that is served, or one that could not be: animals are watched all the same.
+/// A page that is served, or one that could not be: animals are watched all the same. It outlives a reload that leaves its
+/// own settings alone, so that nobody has to log in again.
 pub struct RunningPage {
+    settings: page::settings::Settings,
     task: Option<JoinHandle<()>>,
+    past: Arc<HousePast>,
     pub view: watch::Sender<Arc<View>>,
     pub asked: mpsc::Receiver<page::Asked>,
+    pub bench: Arc<Bench>,
+    pub wishes: mpsc::Receiver<Wished>,
 }
 
 impl Drop for RunningPage {
@@ -189,15 +202,29 @@ impl Drop for RunningPage {
     }
 }
 
-/// `view`: the house as it is at the start.
-pub async fn page(config: &Config, view: View) -> RunningPage {
-    let past = Arc::new(HousePast::new(config.store.folder.clone(), &config.settings, view.at.wall));
+/// `view`: the house as it is at the start. `old`: the page of the last session.
+pub async fn page(config: &Config, view: View, old: Option<RunningPage>) -> RunningPage {
+    let (folder, at) = (config.store.folder.clone(), view.at.wall);
+    let bench = old.as_ref().map_or_else(Arc::default, |old| old.bench.clone());
+    if let Some(old) = old
+        && old.settings == config.page
+        && old.task.as_ref().is_some_and(|task| !task.is_finished())
+    {
+        old.past.renew(folder, &config.settings, at);
+        old.view.send_replace(Arc::new(view));
+        return old;
+    }
+    let past = Arc::new(HousePast::new(folder, &config.settings, at));
     let (view, shown) = watch::channel(Arc::new(view));
     let (asked, requests) = mpsc::channel(MOST_REQUESTS);
-    let (settings, doors) = (config.page.clone(), page::Doors { view: shown, past, asked, ticks });
+    let (wish, wishes) = mpsc::channel(MOST_REQUESTS);
+    let settings = config.page.clone();
+    let doors = page::Doors { view: shown, past: past.clone(), asked, bench: bench.clone(), wishes: wish, ticks };
     let task = match listener(&settings).await {
         Ok(listener) => {
-            tracing::info!("the page is at http://{}", settings.listen);
+            let by = if settings.identity.is_some() { "https" } else { "http" };
+            tracing::info!("the page is at {by}://{}", settings.listen);
+            let settings = settings.clone();
             Some(tokio::spawn(async move {
                 if let Err(why) = page::serve(listener, &settings, doors).await {
                     tracing::error!("the page ended: {why}");
@@ -209,7 +236,7 @@ pub async fn page(config: &Config, view: View) -> RunningPage {
             None
         }
     };
-    RunningPage { task, view, asked: requests }
+    RunningPage { settings, task, past, view, asked: requests, bench, wishes }
 }
 
 /// The last session's page may still be letting go of the port.

@@ -11,7 +11,7 @@ use crate::terms::time::{Span, Wall};
 use serde::Deserialize;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError, RwLock, RwLockReadGuard};
 
 /// Instants at which a plan is asked over a span, and the least between two of them.
 const MOST_STEPS: i64 = 400;
@@ -20,8 +20,13 @@ const LEAST_STEP: Span = Span::min(5);
 const MOST_MAILS: u32 = 2_000;
 
 pub struct HousePast {
-    folder: PathBuf,
+    house: RwLock<House>,
     reader: Mutex<Option<Reader>>,
+}
+
+/// What a reload may change.
+struct House {
+    folder: PathBuf,
     plans: BTreeMap<String, Plan>,
 }
 
@@ -32,6 +37,8 @@ struct Mark {
     enclosure: String,
     what: String,
     by: String,
+    /// Who struck it out.
+    struck: Option<String>,
 }
 
 /// The parts of a notice that a ledger tells.
@@ -44,21 +51,24 @@ struct Notice {
 
 impl HousePast {
     pub fn new(folder: PathBuf, settings: &Settings, at: Wall) -> HousePast {
-        let position = settings.position.and_then(|(north, east)| Position::new(north, east));
-        let calendar = Calendar::new(&settings.notice.time_zone, position).unwrap_or_else(Calendar::utc);
-        let calendar = Arc::new(calendar);
-        let plans = settings.enclosures.iter().filter_map(|enclosure| {
-            let care = enclosure.care.clone()?;
-            Some((enclosure.id.clone(), Plan::new(care, calendar.clone(), at)))
-        });
-        HousePast { folder, reader: Mutex::new(None), plans: plans.collect() }
+        HousePast { house: RwLock::new(House::new(folder, settings, at)), reader: Mutex::new(None) }
+    }
+
+    /// Goes on with another configuration.
+    pub fn renew(&self, folder: PathBuf, settings: &Settings, at: Wall) {
+        *self.house.write().unwrap_or_else(PoisonError::into_inner) = House::new(folder, settings, at);
+        *self.reader.lock().unwrap_or_else(PoisonError::into_inner) = None;
+    }
+
+    fn house(&self) -> RwLockReadGuard<'_, House> {
+        self.house.read().unwrap_or_else(PoisonError::into_inner)
     }
 
     fn read<T>(&self, ask: impl FnOnce(&Reader) -> Result<T, crate::store::Error>) -> Told<T> {
         let mut reader = self.reader.lock().unwrap_or_else(PoisonError::into_inner);
         let open = match reader.take() {
             Some(open) => open,
-            None => Reader::open(&self.folder).map_err(|why| why.to_string())?,
+            None => Reader::open(&self.house().folder).map_err(|why| why.to_string())?,
         };
         let told = ask(&open).map_err(|why| why.to_string());
         // After a failure it is opened anew: the file may be another one by then.
@@ -74,7 +84,7 @@ impl HousePast {
         to: Wall,
         what: impl Fn(&crate::care::plan::Wanted) -> T,
     ) -> Vec<(Wall, T)> {
-        let Some(mut plan) = self.plans.get(enclosure).cloned() else { return Vec::new() };
+        let Some(mut plan) = self.house().plans.get(enclosure).cloned() else { return Vec::new() };
         let step = Span::ms(to.since(from).as_ms() / MOST_STEPS).max(LEAST_STEP);
         let (mut at, mut steps) = (from, Vec::<(Wall, T)>::new());
         while at < to {
@@ -85,6 +95,19 @@ impl HousePast {
             at = at + step;
         }
         steps
+    }
+}
+
+impl House {
+    fn new(folder: PathBuf, settings: &Settings, at: Wall) -> House {
+        let position = settings.position.and_then(|(north, east)| Position::new(north, east));
+        let calendar = Calendar::new(&settings.notice.time_zone, position).unwrap_or_else(Calendar::utc);
+        let calendar = Arc::new(calendar);
+        let plans = settings.enclosures.iter().filter_map(|enclosure| {
+            let care = enclosure.care.clone()?;
+            Some((enclosure.id.clone(), Plan::new(care, calendar.clone(), at)))
+        });
+        House { folder, plans: plans.collect() }
     }
 }
 
@@ -169,6 +192,7 @@ fn entry_of_mark(json: &str) -> Option<Entry> {
         enclosures: vec![mark.enclosure],
         words: mark.what,
         by: Some(mark.by),
+        struck: mark.struck.is_some(),
     })
 }
 
@@ -178,7 +202,7 @@ fn entry_of_mail(sent: &Sent) -> Entry {
     let (event, enclosures) = notice.map(|notice| (notice.event, notice.enclosures)).unwrap_or_default();
     let kind = if event == "raised" { "found" } else { "mail" };
     let words = sent.notice.subject.clone();
-    Entry { at: sent.queued_at, kind: kind.into(), enclosures, words, by: None }
+    Entry { at: sent.queued_at, kind: kind.into(), enclosures, words, by: None, struck: false }
 }
 
 #[cfg(test)]

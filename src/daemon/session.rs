@@ -2,9 +2,10 @@
 
 use super::beat::Beating;
 use super::clocks::{Clocks, Shown};
+use super::ear::{self, Ear};
 use super::pulse::{PARTS, Pulse};
 use super::upkeep::{Asking, CLOCK};
-use super::{Error, Seen, Setup, Signals, parts, tell_system};
+use super::{Error, Reread, Seen, Setup, Signals, parts, tell_system, ties};
 use crate::answers::Heard;
 use crate::clock::{Clock, ticks};
 use crate::config::Config;
@@ -69,6 +70,8 @@ pub struct Session {
     pub(super) door: Option<Door>,
     pub(super) asked: mpsc::Receiver<Asked>,
     pub(super) page: parts::RunningPage,
+    /// Hears everything while somebody sets up.
+    pub(super) ear: Ear,
     pub(super) answers: parts::RunningAnswers,
     /// When the page was last shown the house.
     pub(super) shown_at: Duration,
@@ -91,6 +94,7 @@ impl Session {
         config: &Config,
         setup: &Setup,
         broker: &mut Option<parts::OwnBroker>,
+        page: Option<parts::RunningPage>,
     ) -> Result<Session, Error> {
         let clock = setup.clock.clone();
         let (store, found, told) = parts::store(config, &clock, setup.real).await?;
@@ -107,7 +111,15 @@ impl Session {
         let post = parts::post(config, &clock, &store, &found.site);
         let broker = parts::broker(config, broker).await?;
         let (link, inbox) = parts::link(config, &broker, &found.site)?;
-        let page = parts::page(config, engine.view()).await;
+        let page = parts::page(config, engine.view(), page).await;
+        ties::lay(&page.bench, config);
+        let ear = Ear::new(ear::Place {
+            broker,
+            clock: clock.clone(),
+            bench: page.bench.clone(),
+            site: found.site.clone(),
+            ours: config.settings.publish.clone(),
+        });
         Ok(Session {
             config: config.clone(),
             clock,
@@ -124,6 +136,7 @@ impl Session {
             door,
             asked,
             page,
+            ear,
             answers: parts::answers(config, &found.site),
             shown_at: ticks(),
             watcher: setup.watcher.clone(),
@@ -145,11 +158,7 @@ impl Session {
     }
 
     /// The loop: whatever happens becomes an event, and what the engine asks for is carried out.
-    pub(super) async fn watch(
-        &mut self,
-        signals: &mut Signals,
-        reload: &(dyn Fn() -> Result<Config, String> + Send),
-    ) -> Ending {
+    pub(super) async fn watch(&mut self, signals: &mut Signals, reload: &Reread) -> Ending {
         if let Some(away) = self.away.take() {
             self.handle(Event::Away(away));
         }
@@ -171,6 +180,12 @@ impl Session {
                 }
                 Some(asked) = self.asked.recv() => self.reply_to(asked),
                 Some(asked) = self.page.asked.recv() => self.keeper_says(asked),
+                Some(wished) = self.page.wishes.recv() => {
+                    if let Some(ending) = self.set_up(wished, reload).await {
+                        return ending;
+                    }
+                }
+                Some(number) = self.ear.hands.recv() => self.touched(number).await,
                 Some(heard) = self.answers.heard.recv() => self.mail_says(heard),
                 Some(report) = self.post.reports.recv() => self.posted(report),
                 Some(told) = self.told.recv() => {
@@ -192,10 +207,10 @@ impl Session {
         }
     }
 
-    /// Ends every part, the store last: what was heard is kept.
-    pub async fn end(mut self) {
+    /// Ends every part but the page, the store last: what was heard is kept.
+    pub async fn end(mut self) -> parts::RunningPage {
         drop(self.door);
-        drop(self.page);
+        drop(self.ear);
         drop(self.answers);
         self.post.task.abort();
         self.link.stop(FAREWELL).await;
@@ -203,7 +218,7 @@ impl Session {
         while let Some(news) = self.inbox.try_next() {
             rest.push(news);
         }
-        let Session { clock, mut engine, store, mut owed, .. } = self;
+        let Session { clock, mut engine, store, mut owed, page, .. } = self;
         let mut effects = Vec::new();
         for news in rest {
             if let Incoming::Message(message) = news {
@@ -231,6 +246,7 @@ impl Session {
             Ok(Err(why)) => tracing::error!("the store did not close in good order: {why}"),
             Err(_) => tracing::error!("the store did not close within {} s", LAST_WORDS.as_secs()),
         }
+        page
     }
 
     pub(super) fn handle(&mut self, event: Event<'_>) {
@@ -416,11 +432,11 @@ fn clocks(clock: &Clock, last: Option<Now>, noted: Option<String>) -> Option<Clo
 }
 
 /// The new configuration, or nothing when it has faults: then the old one goes on.
-fn reread(reload: &(dyn Fn() -> Result<Config, String> + Send)) -> Option<Config> {
+fn reread(reload: &Reread) -> Option<Config> {
     let mut states = vec![NotifyState::Reloading];
     states.extend(NotifyState::monotonic_usec_now().ok());
     tell_system(&states);
-    match reload() {
+    match reload(None) {
         Ok(config) => {
             tracing::info!("the configuration was read again");
             Some(config)

@@ -177,8 +177,7 @@ async fn readings(
     let Some(probe) = asks.get("probe").cloned() else {
         return refuse(&headers, StatusCode::BAD_REQUEST, "say which probe: ?probe=enclosure/ID/PLACE.QUANTITY");
     };
-    let past = shared.doors.past.clone();
-    match super::routes::ask(past, move |past: &dyn Past| past.readings(&probe, from, to, MOST_READINGS)).await {
+    match shared.ask(move |past: &dyn Past| past.readings(&probe, from, to, MOST_READINGS)).await {
         Ok(found) => {
             let points: Vec<Value> = found.iter().map(|(at, v)| json!([time(Some(*at)), amount(Some(*v))])).collect();
             answer(

@@ -1,36 +1,22 @@
 //! One enclosure: what is wrong, how long there is, what to do, who has it; the slope large, answers, numbers.
 
-use super::frame::{Reader, bar, moment, segment, token, who};
+use super::frame::{self, Reader, bar, moment, segment};
 use super::mark::{self, Hue};
 use super::needs::answered;
 use super::slope::Large;
 use super::standing::{House, guilty, time_left};
-use super::{coming, table, wall, words};
+use super::{coming, forms, table, wall, words};
 use crate::engine::view::{Condition, EnclosureView, IncidentView, PlaceView, ProbeView};
 use crate::notice::local::Local;
 use crate::notice::words::facts::{Part, sentences};
 use crate::terms::time::Span;
 use maud::{Markup, html};
 
-/// The longest that an enclosure may be shelved from the page.
-pub const LONGEST_SHELF: Span = Span::days(7);
-/// What can be marked with one press: the word of the ledger, and how a keeper says it.
-pub const MARKS: [(&str, &str); 8] = [
-    ("fed", "fed"),
-    ("water-changed", "water changed"),
-    ("shed", "shed"),
-    ("cleaned", "cleaned"),
-    ("setting-changed", "thermostat set"),
-    ("heater-changed", "heater changed"),
-    ("lamp-changed", "lamp changed"),
-    ("probe-moved", "probe moved"),
-];
-
 /// What the page is about besides the view.
 #[derive(Default)]
 pub struct More {
     /// The engine's words to what was said last: whether it was done, and how it puts it.
-    pub told: Option<super::Answer>,
+    pub told: Option<super::Left>,
     /// What each place read when the incident began, in the view's order, °C.
     pub before: Vec<Option<f64>>,
     pub plots: Option<Markup>,
@@ -56,15 +42,13 @@ fn incidents<'a>(house: &House<'a>, enclosure: &EnclosureView) -> Vec<&'a Incide
 pub fn main(house: &House, enclosure: &EnclosureView, reader: &Reader, more: &More) -> Markup {
     html! {
         p.crumb { a href="/" { "Wall" } @if !words::stands(house.view, enclosure).is_empty() { ", " (words::stands(house.view, enclosure)) } }
-        @if let Some(told) = &more.told {
-            p.told role="status" { @if !told.done { b { "Not done. " } } (words::cut(&told.words)) }
-        }
+        (frame::told(house, reader, more.told.as_ref()))
         div.cols {
-            div { (head(house, enclosure)) (act(house, enclosure, reader)) }
+            div { (head(house, enclosure)) (forms::act(house, &incidents(house, enclosure), reader)) }
             (slope(house, enclosure, &more.before))
         }
         @if let Some(plots) = &more.plots { (plots) }
-        (forms(house, enclosure, reader))
+        (forms::forms(house, enclosure, reader))
         @if let Some(ledger) = &more.ledger { (ledger) }
         (numbers(house, enclosure))
         (coming::section(house, enclosure))
@@ -78,7 +62,7 @@ pub fn pieces(house: &House, enclosure: &EnclosureView, reader: &Reader) -> Vec<
         ("bar", bar(house.bar())),
         ("moment", moment(&house.words)),
         ("head", head(house, enclosure)),
-        ("act", act(house, enclosure, reader)),
+        ("act", forms::act(house, &incidents(house, enclosure), reader)),
         ("numbers", numbers(house, enclosure)),
         ("coming", coming::section(house, enclosure)),
         ("learned", learned(enclosure)),
@@ -207,30 +191,6 @@ fn told(house: &House, incident: &IncidentView) -> Markup {
     }
 }
 
-/// The one button that matters, always in reach on a phone.
-fn act(house: &House, enclosure: &EnclosureView, reader: &Reader) -> Markup {
-    let open = incidents(house, enclosure).into_iter().find(|i| i.answered.is_none());
-    html! {
-        // The piece itself sticks to a phone's lower edge: a wrapper around it would hold it back.
-        div #act class=[open.is_some().then_some("act noprint")] {
-            @if let Some(incident) = open {
-                (acknowledge(house, incident, reader))
-                p.s.q { "Stops the reminders for a while. Getting worse breaks through." }
-            }
-        }
-    }
-}
-
-/// The form that says: somebody has it.
-pub fn acknowledge(house: &House, incident: &IncidentView, reader: &Reader) -> Markup {
-    html! {
-        form method="post" action={ "/i/" (segment(&incident.id)) "/acknowledge" } {
-            (token(reader)) (who(house.view, reader))
-            button.main type="submit" { "I have it" }
-        }
-    }
-}
-
 fn slope(house: &House, enclosure: &EnclosureView, before: &[Option<f64>]) -> Markup {
     let label =
         house.speaks_for(enclosure).filter(|_| before.iter().any(Option::is_some)).map(|i| house.words.clock(i.since));
@@ -246,53 +206,6 @@ fn slope(house: &House, enclosure: &EnclosureView, before: &[Option<f64>]) -> Ma
             figcaption { b { "The slope now" } "Block: wanted. Bracket: never beyond. " @if label.is_some() { "Dashed: when it began. " } "Arrow: an hour ahead at this pace. Hot end left." }
             @if enclosure.places.is_empty() { p.q { "No place is wanted or heard." } }
             @else { div.wide { (draw(474.0)) } div.narrow { (draw(358.0)) } }
-        }
-    }
-}
-
-fn forms(house: &House, enclosure: &EnclosureView, reader: &Reader) -> Markup {
-    let action = |what: &str| format!("/e/{}/{what}", segment(&enclosure.id));
-    let now = house.now();
-    html! {
-        section.noprint aria-labelledby="forms-h" {
-            h2 #forms-h { "Tell Warmside" }
-            div.forms {
-                @if enclosure.hands_in_until.is_some() {
-                    form method="post" action=(action("hands-out")) {
-                        (token(reader)) h3 { "Hands in" } p.s.q { "You are working in it. Ends by itself." }
-                        (who(house.view, reader)) button type="submit" { "Hands out again" }
-                    }
-                } @else {
-                    form method="post" action=(action("hands-in")) {
-                        (token(reader)) h3 { "Hands in" } p.s.q { "You are working in it. Ends by itself." }
-                        div.row { label { "Minutes" input type="number" name="minutes" value="20" min="1" max="240" required; } (who(house.view, reader)) }
-                        button type="submit" { "Hands in" }
-                    }
-                }
-                @if enclosure.shelved_until.is_some() {
-                    form method="post" action=(action("unshelve")) {
-                        (token(reader)) h3 { "Shelved" } p.s.q { "No mail until it ends. The never limits still speak." }
-                        (who(house.view, reader)) button type="submit" { "Take off the shelf" }
-                    }
-                } @else {
-                    form method="post" action=(action("shelve")) {
-                        (token(reader)) h3 { "Shelve until" } p.s.q { "No mail until then, at most 7 days. The never limits still speak." }
-                        div.row {
-                            label { "Ends" input type="datetime-local" name="until" required value=(house.words.field(now + Span::h(2))) min=(house.words.field(now)) max=(house.words.field(now + LONGEST_SHELF)); }
-                            (who(house.view, reader))
-                        }
-                        button type="submit" { "Shelve" }
-                    }
-                }
-                form method="post" action=(action("mark")) {
-                    (token(reader)) h3 { "Mark in the ledger, now" }
-                    p.s.q { "After the last four Warmside learns anew instead of alarming." }
-                    div.row { (who(house.view, reader)) }
-                    div.marks role="group" aria-label="Mark" { @for (word, said) in MARKS { button type="submit" name="mark" value=(word) { (said) } } }
-                    div.row { label { "or a note" input type="text" name="note" maxlength="200"; } }
-                    button type="submit" { "Add note" }
-                }
-            }
         }
     }
 }
@@ -360,20 +273,18 @@ fn learned(enclosure: &EnclosureView) -> Markup {
 }
 
 /// An incident's own page: where a mail's link leads. It shows; only its button acts.
-pub fn incident(house: &House, incident: &IncidentView, reader: &Reader, told: Option<&super::Answer>) -> Markup {
+pub fn incident(house: &House, incident: &IncidentView, reader: &Reader, told: Option<&super::Left>) -> Markup {
     let of: Vec<&EnclosureView> = incident.enclosures.iter().filter_map(|id| house.enclosure(id)).collect();
     html! {
         p.crumb { a href="/" { "Wall" } ", incident " (incident.id) }
-        @if let Some(told) = told { p.told role="status" { @if !told.done { b { "Not done. " } } (words::cut(&told.words)) } }
+        (frame::told(house, reader, told))
         h1.ttl {
             span class=(mark::hue(incident.cause).class()) { (mark::of_cause(incident.cause, incident.urgency).draw_big()) } " "
             (house.whom(incident)) ": " (mark::says(incident.cause))
         }
         @if let Some(first) = of.first() { (trouble(house, first, incident)) }
         @else { (house_trouble(house, incident)) }
-        @if incident.answered.is_none() {
-            div.act.noprint { (acknowledge(house, incident, reader)) p.s.q { "Stops the reminders for a while. Getting worse breaks through." } }
-        }
+        (forms::act(house, &[incident], reader))
         @if !of.is_empty() {
             section aria-labelledby="whom-h" {
                 h2 #whom-h { "Whom it concerns" }

@@ -1,8 +1,9 @@
 //! The shell of every page: head, bar, navigation, veil, footer; and who is reading.
 
+use super::Left;
 use super::mark::{Hue, SYMBOLS};
 use super::standing::House;
-use super::words::Words;
+use super::words::{self, Words};
 use crate::engine::view::View;
 use maud::{DOCTYPE, Markup, html};
 
@@ -30,6 +31,17 @@ pub enum Here {
     Within,
 }
 
+/// Whether a page loads itself again.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Reload {
+    /// Where there are forms to fill in.
+    Never,
+    /// Every 30 s, where there is no script to hear the watcher.
+    WithoutScript,
+    /// Every 5 s: somebody holds a probe and looks.
+    Often,
+}
+
 /// One whole page.
 pub struct Page<'a> {
     pub house: &'a House<'a>,
@@ -38,8 +50,7 @@ pub struct Page<'a> {
     pub title: String,
     /// The address of its live updates; `None`: it has none, and never reloads by itself.
     pub live: Option<String>,
-    /// Whether it reloads by itself where there is no script. Never where there are forms to fill in.
-    pub reload: bool,
+    pub reload: Reload,
     /// How long ago the engine last showed itself, s.
     pub age_s: u64,
     pub main: Markup,
@@ -60,7 +71,11 @@ impl Page<'_> {
                     meta charset="utf-8";
                     meta name="viewport" content="width=device-width,initial-scale=1";
                     meta name="color-scheme" content="light dark";
-                    @if self.reload { noscript { meta http-equiv="refresh" content="30"; } }
+                    @match self.reload {
+                        Reload::Never => {}
+                        Reload::WithoutScript => noscript { meta http-equiv="refresh" content="30"; },
+                        Reload::Often => meta http-equiv="refresh" content="5";,
+                    }
                     title { (self.title) " · Warmside" }
                     link rel="stylesheet" href=(super::asset::STYLE);
                     link rel="icon" href="/icon.svg" type="image/svg+xml";
@@ -166,6 +181,24 @@ pub fn bare(title: &str, main: Markup) -> Markup {
             body {
                 div.bar {}
                 main #main { (main) }
+            }
+        }
+    }
+}
+
+/// What a keeper is told about what they just said, and how to take it back.
+pub fn told(house: &House, reader: &Reader, left: Option<&Left>) -> Markup {
+    html! {
+        @if let Some(Left { answer, undo, by }) = left {
+            div.told role="status" {
+                p { @if !answer.done { b { "Not done. " } } (words::cut(&answer.words)) }
+                @if let Some(undo) = undo.as_ref().filter(|undo| undo.until > house.now()) {
+                    form method="post" action=(undo.path) {
+                        (token(reader)) input type="hidden" name="by" value=(by);
+                        @for (name, value) in &undo.fields { input type="hidden" name=(name) value=(value); }
+                        button type="submit" { "Undo" } " " span.s.q { "until " (house.words.clock(undo.until)) }
+                    }
+                }
             }
         }
     }

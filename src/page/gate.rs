@@ -2,12 +2,12 @@
 
 use super::frame::{self, Reader};
 use super::guard::{Refusal, bearer, only_looks};
-use super::listen::{Door, Guarded};
+use super::listen::{Door, Visitor};
 use super::{Shared, send};
 use axum::body::Body;
 use axum::extract::connect_info::Connected;
 use axum::extract::{ConnectInfo, Request, State};
-use axum::http::{HeaderMap, Method, Response, StatusCode, Uri, header};
+use axum::http::{HeaderMap, Method, Response, StatusCode, Uri};
 use axum::middleware::Next;
 use axum::serve::IncomingStream;
 use maud::html;
@@ -20,7 +20,7 @@ pub struct Peer(pub SocketAddr);
 
 impl Connected<IncomingStream<'_, Door>> for Peer {
     fn connect_info(stream: IncomingStream<'_, Door>) -> Peer {
-        let _: &Guarded<tokio::net::TcpStream> = stream.io();
+        let _: &Visitor = stream.io();
         Peer(*stream.remote_addr())
     }
 }
@@ -161,12 +161,4 @@ fn again() -> maud::Markup {
     let shell = frame::bare("One moment", html! { div.enter { p { a href="" { "Go on" } } } });
     let refresh = "<meta http-equiv=\"refresh\" content=\"0\"></head>";
     maud::PreEscaped(shell.into_string().replacen("</head>", refresh, 1))
-}
-
-/// The cookie of a session, for a browser that came by TLS only by TLS.
-pub fn session_cookie(headers: &HeaderMap, name: &str, value: &str, lasts_s: u64) -> String {
-    let by_tls = headers.get("x-forwarded-proto").is_some_and(|p| p == "https")
-        || headers.get(header::ORIGIN).and_then(|o| o.to_str().ok()).is_some_and(|o| o.starts_with("https://"));
-    let secure = if by_tls { "; Secure" } else { "" };
-    format!("{name}={value}; Path=/; HttpOnly; SameSite=Strict; Max-Age={lasts_s}{secure}")
 }

@@ -3,7 +3,7 @@
 use super::frame::Reader;
 use super::password::{Guesses, Verifier, random_text, same};
 use super::settings::Settings;
-use axum::http::{HeaderMap, Method, header};
+use axum::http::{HeaderMap, HeaderValue, Method, header};
 use std::net::IpAddr;
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
@@ -29,6 +29,8 @@ pub struct Guard {
     verifier: Option<Verifier>,
     /// Of forms where there is no session, and of nothing else.
     house_token: String,
+    /// Served by TLS, so that no cookie ever has to go in the clear.
+    by_tls: bool,
     sessions: Mutex<Vec<Session>>,
     guesses: Mutex<Guesses>,
     hashing: Semaphore,
@@ -61,6 +63,7 @@ impl Guard {
         }
         Ok(Guard {
             verifier,
+            by_tls: settings.identity.is_some(),
             house_token: random_text().map_err(|_| "the machine gives no random bytes".to_owned())?,
             sessions: Mutex::default(),
             guesses: Mutex::default(),
@@ -89,6 +92,17 @@ impl Guard {
         let session = sessions.iter_mut().find(|s| same(s.id.as_bytes(), id.as_bytes())).ok_or(Refusal::NoSession)?;
         session.used = now;
         Ok(Reader { token: session.token.clone(), who, logged_in: true })
+    }
+
+    /// A cookie, only by TLS for a browser that came by TLS, to us or to a proxy before us.
+    pub fn cookie(&self, headers: &HeaderMap, name: &str, value: &str, lasts_s: u64) -> Option<HeaderValue> {
+        let text = |name: &str| headers.get(name).and_then(|v| v.to_str().ok());
+        let by_tls = self.by_tls
+            || text("x-forwarded-proto") == Some("https")
+            || text("origin").is_some_and(|origin| origin.starts_with("https://"));
+        let secure = if by_tls { "; Secure" } else { "" };
+        let cookie = format!("{name}={value}; Path=/; HttpOnly; SameSite=Strict; Max-Age={lasts_s}{secure}");
+        HeaderValue::from_str(&cookie).ok()
     }
 
     /// Whether a request that changes something comes from our own page.
@@ -196,7 +210,7 @@ mod tests {
     }
 
     fn guard(listen: &str, password: Option<&str>) -> Result<Guard, String> {
-        Guard::new(&Settings { listen: listen.parse().unwrap(), password: password.map(Secret::new) })
+        Guard::new(&Settings { listen: listen.parse().unwrap(), password: password.map(Secret::new), identity: None })
     }
 
     #[test]

@@ -1,10 +1,10 @@
 //! The ledger and the mails: what happened, who said what, and each mail as it went out.
 
-use super::enclosure::MARKS;
-use super::frame::{Reader, segment, token, who};
+use super::forms::MARKS;
+use super::frame::{self, Reader, segment, token, who};
 use super::past::{Entry, Mail};
 use super::standing::House;
-use super::{Answer, words};
+use super::{Left, words};
 use crate::terms::time::Wall;
 use maud::{Markup, html};
 
@@ -72,7 +72,7 @@ pub fn lines(house: &House, entries: &[Entry]) -> Markup {
                                 td { (house.words.clock(entry.at)) }
                                 td.q { (words::cut(&entry.kind)) }
                                 td { @for (k, id) in entry.enclosures.iter().take(4).enumerate() { @if k > 0 { ", " } a href={ "/e/" (segment(id)) } { (id) } } @if entry.enclosures.len() > 4 { " and " (entry.enclosures.len() - 4) " more" } }
-                                td { (words_of(entry)) @if let Some(by) = &entry.by { ", " (words::keeper_name(house.view, by)) } }
+                                td { @if entry.struck { s { (words_of(entry)) } " struck out" } @else { (words_of(entry)) } @if let Some(by) = &entry.by { ", " (words::keeper_name(house.view, by)) } }
                             }
                         }
                     }
@@ -116,13 +116,13 @@ pub fn mails(
     reader: &Reader,
     mails: &[Mail],
     sought: &str,
-    told: Option<&Answer>,
+    told: Option<&Left>,
     trouble: Option<&str>,
 ) -> Markup {
     let post = &house.view.post;
     html! {
         h1.ttl { "Mails" }
-        @if let Some(told) = told { p.told role="status" { @if !told.done { b { "Not done. " } } (words::cut(&told.words)) } }
+        (frame::told(house, reader, told))
         p {
             @match (&post.failing, post.last_accepted) {
                 (Some(why), _) => b { "Mail does not go out: " (words::cut(why)) },

@@ -3,6 +3,7 @@
 //! The limits sit below HTTP, in the stream itself, where no header trick gets past them: a request has to be whole within
 //! [`REQUEST`] and [`LARGEST_REQUEST`] bytes, a reader has to take what it is sent, and nobody idles longer than [`IDLE`].
 
+use super::secure::Secure;
 use crate::descriptors::share;
 use axum::serve::Listener;
 use std::future::Future;
@@ -16,6 +17,7 @@ use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tokio::time::{Sleep, sleep};
+use tokio_rustls::TlsAcceptor;
 
 /// Connections at the same time, where the system lets us have as many.
 pub const MOST_CONNECTIONS: usize = 512;
@@ -47,19 +49,24 @@ pub struct Door {
     listener: TcpListener,
     seats: Arc<Semaphore>,
     patience: Patience,
+    acceptor: Option<TlsAcceptor>,
 }
 
 impl Door {
-    pub fn new(listener: TcpListener, patience: Patience) -> Door {
-        Door { listener, seats: Arc::new(Semaphore::new(share(MOST_CONNECTIONS))), patience }
+    /// `acceptor`: who we are in TLS; `None`: in the clear.
+    pub fn new(listener: TcpListener, patience: Patience, acceptor: Option<TlsAcceptor>) -> Door {
+        Door { listener, seats: Arc::new(Semaphore::new(share(MOST_CONNECTIONS))), patience, acceptor }
     }
 }
 
+/// A connection as HTTP sees it: the limits count what comes out of TLS, and a greeting that stalls is an idler.
+pub type Visitor = Guarded<Secure<TcpStream>>;
+
 impl Listener for Door {
-    type Io = Guarded<TcpStream>;
+    type Io = Visitor;
     type Addr = SocketAddr;
 
-    async fn accept(&mut self) -> (Guarded<TcpStream>, SocketAddr) {
+    async fn accept(&mut self) -> (Visitor, SocketAddr) {
         loop {
             match self.listener.accept().await {
                 Ok((stream, peer)) => {
@@ -67,6 +74,7 @@ impl Listener for Door {
                     if let Ok(seat) = self.seats.clone().try_acquire_owned() {
                         // Answers are small and many: waiting to fill a segment would only delay live updates.
                         let _ = stream.set_nodelay(true);
+                        let stream = Secure::new(stream, self.acceptor.as_ref());
                         return (Guarded::new(stream, Some(seat), self.patience), peer);
                     }
                 }

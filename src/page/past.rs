@@ -43,6 +43,8 @@ pub struct Entry {
     pub enclosures: Vec<String>,
     pub words: String,
     pub by: Option<String>,
+    /// Taken back by whoever wrote it: told, and struck out.
+    pub struck: bool,
 }
 
 /// Why the past cannot be told now, in words without secrets.

@@ -10,6 +10,8 @@ use std::io::Write as _;
 const LEAST_PACKED: usize = 1_000;
 
 /// What every answer carries. No script or style but our own files, no frame around us, nothing from elsewhere.
+/// No Strict-Transport-Security (RFC 6797): at home a certificate is often one's own, and with that header a browser lets
+/// nobody past a warning about it (section 8.4), not even a keeper at night.
 const ALWAYS: [(HeaderName, &str); 7] = [
     (
         header::CONTENT_SECURITY_POLICY,
@@ -79,6 +81,14 @@ pub fn see(address: &str) -> Response<Body> {
     *response.status_mut() = StatusCode::SEE_OTHER;
     let address = HeaderValue::from_str(address).unwrap_or(HeaderValue::from_static("/"));
     response.headers_mut().insert(header::LOCATION, address);
+    response
+}
+
+/// Gives a browser a cookie along with an answer.
+pub fn with_cookie(mut response: Response<Body>, cookie: Option<HeaderValue>) -> Response<Body> {
+    if let Some(cookie) = cookie {
+        response.headers_mut().append(header::SET_COOKIE, cookie);
+    }
     response
 }
 

@@ -1,6 +1,6 @@
 //! Where the page is served and to whom, as the configuration states it. Built by `config/`, obeyed here.
 
-use crate::terms::secret::Secret;
+use crate::terms::secret::{Identity, Secret};
 use std::net::SocketAddr;
 
 #[derive(Clone, Debug, PartialEq)]
@@ -8,4 +8,6 @@ pub struct Settings {
     pub listen: SocketAddr,
     /// Always there when `listen` is beyond loopback (`config/` refuses anything else).
     pub password: Option<Secret>,
+    /// By which certificate it is served; `None`: in the clear.
+    pub identity: Option<Identity>,
 }

@@ -1,8 +1,10 @@
 //! Setup: what is heard, where it belongs, how old it is, what is doubted and why, and what nobody watches.
 
-use super::frame::segment;
+use super::bench::Laid;
+use super::frame::{Reader, segment};
 use super::standing::House;
-use super::words;
+use super::{tie, words};
+use crate::config::tied::Fate;
 use crate::engine::view::{EnclosureView, ProbeView};
 use crate::terms::time::Span;
 use maud::{Markup, html};
@@ -22,11 +24,12 @@ fn lacking(house: &House, enclosure: &EnclosureView) -> bool {
         || probes(house, enclosure).iter().any(|p| p.doubt.is_some())
 }
 
-pub fn main(house: &House) -> Markup {
+pub fn main(house: &House, laid: &Laid, reader: &Reader, sought: &str) -> Markup {
     let (lack, whole): (Vec<&EnclosureView>, Vec<&EnclosureView>) =
         house.view.enclosures.iter().partition(|e| lacking(house, e));
     html! {
-        (ask(house, &lack))
+        (ask(house, &lack, laid))
+        (tie::section(house, laid, reader, sought))
         (unread(house))
         @if !lack.is_empty() {
             section aria-labelledby="lack-h" {
@@ -44,7 +47,8 @@ pub fn main(house: &House) -> Markup {
     }
 }
 
-fn ask(house: &House, lack: &[&EnclosureView]) -> Markup {
+fn ask(house: &House, lack: &[&EnclosureView], laid: &Laid) -> Markup {
+    let waits = laid.tied.all.iter().find(|(_, fate)| *fate == Fate::Waits).map(|(tie, _)| tie.whose());
     let total = house.view.enclosures.len();
     let counts = &house.view.counts;
     html! {
@@ -59,6 +63,7 @@ fn ask(house: &House, lack: &[&EnclosureView]) -> Markup {
                 dt { "Next step?" }
                 dd.mid {
                     @match lack.first() {
+                        _ if waits.is_some() => a href={ "#tied-" (waits.unwrap_or_default()) } { "Touch and seal what is tied" },
                         Some(first) => a href={ "#setup-" (first.id) } { "See to " (words::name(first)) },
                         None if !house.view.unread.is_empty() => a href="#unread-h" { "Look at what nobody reads" },
                         None => span.plain { "None." },
@@ -87,7 +92,7 @@ fn unread(house: &House) -> Markup {
             h2 #unread-h { "What is heard and goes nowhere" }
             @if unread.is_empty() { p.q { "Nothing: every message that came was read by a link." } }
             @else {
-                p.s.q.measure { "To use one, write a link for it into the configuration: " code { "warmside listen" } " drafts it. " code { "warmside check" } " says whether it fits." }
+                p.s.q.measure { "These came on topics that a link seems to want. See to the sender, or to the link: " code { "warmside check" } " says what fits." }
                 div.scroll {
                     table.stack {
                         thead { tr { th scope="col" { "Topic" } th scope="col" { "Raw bytes" } th.n scope="col" { "Age" } th.n scope="col" { "Times" } th scope="col" { "Why" } } }

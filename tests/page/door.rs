@@ -29,11 +29,23 @@ fn without_login_nothing_is_read_but_that_it_lives() {
 #[test]
 fn without_login_nothing_is_done() {
     let server = server::locked(trouble());
-    for path in ["/e/a3/mark", "/e/a3/hands-in", "/i/7Q/acknowledge", "/drill", "/logout"] {
+    for path in [
+        "/e/a3/mark",
+        "/e/a3/hands-in",
+        "/i/7Q/acknowledge",
+        "/i/7Q/take-back",
+        "/drill",
+        "/logout",
+        "/setup/hear",
+        "/setup/tie",
+        "/setup/untie",
+        "/setup/touch",
+        "/setup/seal",
+    ] {
         let got = server.post(path, &[], "by=ines&mark=fed&minutes=20&token=");
         assert_eq!(got.status, 401, "{path}");
     }
-    assert!(server.said.lock().unwrap().is_empty());
+    assert!(server.said.lock().unwrap().is_empty() && server.wished.lock().unwrap().is_empty());
 }
 
 #[test]
@@ -93,6 +105,9 @@ fn forms_say_what_they_say() {
         ("/e/a3/mark", "mark=lamp-changed", 303),
         ("/e/a3/mark", "note=spare%20fitted%0d%0aX", 303),
         ("/e/a3/mark", "note=", 422),
+        ("/e/a3/strike", "what=fed", 303),
+        ("/i/7Q/take-back", "", 303),
+        ("/i/7Q/burn", "", 404),
         ("/e/a3/burn", "", 404),
         ("/e/zz/mark", "mark=fed", 404),
         ("/i/zz/acknowledge", "", 404),
@@ -111,6 +126,8 @@ fn forms_say_what_they_say() {
             Order::HandsIn { enclosure: "b4".into(), length: Span::ZERO },
             Order::Mark { enclosure: a3(), what: "lamp-changed".into() },
             Order::Mark { enclosure: a3(), what: "spare fittedX".into() },
+            Order::Strike { enclosure: a3(), what: "fed".into() },
+            Order::TakeBack { incident: "7Q".into() },
             Order::Drill,
         ]
     );
@@ -190,4 +207,51 @@ fn pages_hold_no_inline_script_or_style_and_ask_nothing_of_elsewhere() {
             assert!(!link.starts_with("http") && !link.starts_with("//"), "{path}: {link}");
         }
     }
+}
+
+#[test]
+fn what_was_said_by_mistake_is_taken_back_for_a_while() {
+    let server = server::open(trouble());
+    let token = server.get("/e/a3", &[]).token();
+    let undone = |path: &str, fields: &str| {
+        let got = server.post(path, &[], &format!("token={token}&by=tom&{fields}"));
+        let after = server.get(got.header("location"), &[]).text();
+        let told = after.split("class=\"told\"").nth(1).unwrap_or("").split("</div>").next().unwrap_or("").to_owned();
+        let action = told.split("action=\"").nth(1).map(|a| a.split('"').next().unwrap_or("").to_owned());
+        (action, told, got.header("location").to_owned())
+    };
+    for (path, fields, want) in [
+        ("/i/7Q/acknowledge", "", Some("/i/7Q/take-back")),
+        ("/e/a3/hands-in", "minutes=20", Some("/e/a3/hands-out")),
+        ("/e/a3/shelve", "until=2026-03-03T16:30", Some("/e/a3/unshelve")),
+        ("/e/b8/unshelve", "", Some("/e/b8/shelve")),
+        ("/e/a3/mark", "mark=fed", Some("/e/a3/strike")),
+        ("/e/a3/mark", "note=spare+in", Some("/e/a3/strike")),
+        // It has made the watcher forget already.
+        ("/e/a3/mark", "mark=lamp-changed", None),
+        ("/e/a3/hands-out", "", None),
+        ("/e/a3/strike", "what=fed", None),
+    ] {
+        let (action, told, _) = undone(path, fields);
+        assert_eq!(action.as_deref(), want, "{path} {fields}: {told}");
+        assert_eq!(told.contains("until 14:41"), want.is_some(), "{told}");
+    }
+    let (_, told, location) = undone("/e/a3/mark", "note=spare+in");
+    assert!(told.contains("name=\"what\" value=\"spare in\"") && told.contains("name=\"by\" value=\"tom\""), "{told}");
+    let mut later = trouble();
+    later.at.wall = later.at.wall + Span::min(11);
+    server.view.send_replace(std::sync::Arc::new(later));
+    assert!(!server.get(&location, &[]).text().contains("Undo"), "not for ever");
+}
+
+#[test]
+fn an_answer_can_be_taken_back_from_the_page_itself() {
+    let answered = |min: i64| {
+        let mut view = trouble();
+        let at = view.at.wall - Span::min(min);
+        view.incidents.iter_mut().filter(|i| i.id == "7Q").for_each(|i| i.answered = Some(("ines".to_owned(), at)));
+        server::open(view).get("/e/a3", &[]).text()
+    };
+    assert!(answered(2).contains("action=\"/i/7Q/take-back\""));
+    assert!(!answered(11).contains("take-back"));
 }

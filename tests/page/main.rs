@@ -11,13 +11,15 @@ mod programs;
 mod says;
 mod server;
 mod stored;
+mod tied;
+mod tls;
 
 use std::fs;
 use std::path::Path;
 use std::sync::Arc;
 use warmside::engine::view::View;
 use warmside::page::asset;
-use warmside::page::frame::{Here, Page, Reader};
+use warmside::page::frame::{Here, Page, Reader, Reload};
 use warmside::page::listen::Patience;
 use warmside::page::standing::House;
 use warmside::page::{needs, wall};
@@ -31,6 +33,7 @@ const PAGES: &[&str] = &[
     "/e/b8",
     "/i/7Q",
     "/setup",
+    "/setup/touch",
     "/ledger",
     "/ledger?enclosure=a3",
     "/mails",
@@ -53,9 +56,18 @@ fn wall_of(view: &View) -> String {
     let reader = Reader { token: "t".repeat(43), who: None, logged_in: true };
     let main = wall::main(&house, &reader, &wall::Filter::default());
     let (title, live) = (needs::title(&house), Some("/live/wall".to_owned()));
-    Page { house: &house, reader: &reader, here: Here::Wall, title, live, reload: true, age_s: 0, main }
-        .draw()
-        .into_string()
+    Page {
+        house: &house,
+        reader: &reader,
+        here: Here::Wall,
+        title,
+        live,
+        reload: Reload::WithoutScript,
+        age_s: 0,
+        main,
+    }
+    .draw()
+    .into_string()
 }
 
 /// Every tag is closed, in order: SVG inside HTML forgives nothing.

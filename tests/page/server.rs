@@ -10,17 +10,21 @@ use tokio::runtime::Runtime;
 use tokio::sync::{mpsc, watch};
 use warmside::engine::event::Command;
 use warmside::engine::view::View;
+use warmside::page::bench::{Bench, Wish, Wished};
 use warmside::page::listen::Patience;
 use warmside::page::past::{NoPast, Past};
 use warmside::page::settings::Settings;
 use warmside::page::{self, Answer, Asked, Doors};
-use warmside::terms::secret::Secret;
+use warmside::terms::secret::{Identity, Secret};
 
 pub const PASSWORD: &str = "warm stones";
 
 pub struct Server {
     pub at: SocketAddr,
     pub view: watch::Sender<Arc<View>>,
+    pub bench: Arc<Bench>,
+    /// What was wished for on Setup.
+    pub wished: Arc<Mutex<Vec<Wish>>>,
     /// What reached the engine.
     pub said: Arc<Mutex<Vec<Command>>>,
     _runtime: Runtime,
@@ -35,6 +39,11 @@ pub fn locked(view: View) -> Server {
 }
 
 pub fn start(view: View, locked: bool, past: Arc<dyn Past>, patience: Patience) -> Server {
+    serve(view, locked, past, patience, None)
+}
+
+/// By TLS where an identity is given.
+pub fn serve(view: View, locked: bool, past: Arc<dyn Past>, patience: Patience, identity: Option<Identity>) -> Server {
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().unwrap();
     let listener = runtime.block_on(TcpListener::bind("127.0.0.1:0")).unwrap();
     let at = listener.local_addr().unwrap();
@@ -51,10 +60,20 @@ pub fn start(view: View, locked: bool, past: Arc<dyn Past>, patience: Patience) 
             again.send_modify(|_| {});
         }
     });
-    let settings = Settings { listen: at, password: locked.then(|| Secret::new(PASSWORD)) };
-    let doors = Doors { view: seen, past, asked, ticks: warmside::clock::ticks };
+    let (bench, wished) = (Arc::<Bench>::default(), Arc::<Mutex<Vec<Wish>>>::default());
+    let (wishes, mut comes) = mpsc::channel::<Wished>(8);
+    let noted = wished.clone();
+    runtime.spawn(async move {
+        while let Some(Wished { wish, answer }) = comes.recv().await {
+            noted.lock().unwrap().push(wish);
+            let _ = answer.send(Answer { done: true, words: "Wished.".to_owned() });
+        }
+    });
+    let settings = Settings { listen: at, password: locked.then(|| Secret::new(PASSWORD)), identity };
+    let laid = bench.clone();
+    let doors = Doors { view: seen, past, asked, bench: laid, wishes, ticks: warmside::clock::ticks };
     runtime.spawn(async move { page::serve_patiently(listener, &settings, doors, patience).await });
-    Server { at, view, said, _runtime: runtime }
+    Server { at, view, bench, wished, said, _runtime: runtime }
 }
 
 #[derive(Debug)]

@@ -92,6 +92,7 @@ impl Past for Stored {
             enclosures: vec![of.to_owned()],
             words: words.to_owned(),
             by: by.map(str::to_owned),
+            struck: false,
         };
         let all = vec![
             entry("14:26", "mail", "a3", "Reminder: no heat", None),

@@ -4,6 +4,7 @@
 mod disk;
 mod house;
 mod limits;
+mod tying;
 
 use house::{Daemon, House, PATIENCE, speak};
 use std::collections::BTreeSet;

@@ -13,7 +13,7 @@ mod story;
 mod year;
 
 use super::watch::{ended, runtime};
-use super::{Exit, log, out};
+use super::{Exit, configured, log, out};
 use crate::clock::{Clock, SPEEDS, machine_wall};
 use crate::config::{self, Config};
 use crate::daemon::{self, Setup};
@@ -94,10 +94,7 @@ impl Demo {
         let (watcher, mut seen) = mpsc::unbounded_channel();
         let setup = Setup {
             config: config.clone(),
-            reload: {
-                let file = file.clone();
-                Box::new(move || config::load(&file).map_err(|report| report.render(false)))
-            },
+            reload: configured::rereads(file.clone()),
             clock: clock.clone(),
             real: false,
             watcher: Some(watcher),
