@@ -4,6 +4,7 @@ use super::home::chance::Chance;
 use super::home::life::Kind;
 use super::home::{DAY_S, STEP_S, Sample, What};
 use super::house::House;
+use super::truth::Truth;
 use super::trouble::{OUTAGE_S, Spoiler, Trouble};
 use std::io::Write;
 use std::sync::atomic::{AtomicU32, Ordering};
@@ -27,6 +28,10 @@ pub struct Mail {
     pub incident: String,
     pub enclosures: Vec<String>,
     pub subject: String,
+    /// What was truly so where it is about, for whoever sorts right words from wrong ones.
+    pub truth: String,
+    /// Whether what it says was truly so although nothing was broken.
+    pub holds: bool,
 }
 
 impl Mail {
@@ -42,6 +47,8 @@ impl Mail {
             incident: word("incident"),
             enclosures: ids.unwrap_or_default(),
             subject: word("subject"),
+            truth: String::new(),
+            holds: false,
         };
         (mail.event != "digest").then_some(mail)
     }
@@ -156,6 +163,8 @@ pub fn mails(mut house: House, days: i64) -> Vec<Mail> {
         .collect();
     let mut samples: Vec<Sample> = Vec::new();
     let mut room_rng = Chance::new(house.seed, 600);
+    let mut truth = Truth::new(&house, &text);
+    let mut sorted = 0;
     let mut at_s = 0;
     while at_s < days * DAY_S {
         at_s += STEP_S;
@@ -225,6 +234,15 @@ pub fn mails(mut house: House, days: i64) -> Vec<Mail> {
             let room_c = house.homes[0].world.room_c() + 0.05 * room_rng.normal();
             run.say(at_s * 1_000, "room/air", &format!("{room_c:.1}"));
         }
+        truth.step(&house, at_s);
+        for mail in &mut run.mails[sorted..] {
+            let about = (0..house.homes.len()).filter(|at| mail.enclosures.contains(&House::id(*at)));
+            for at in about {
+                mail.truth += &truth.words(at, mail.at_s);
+                mail.holds |= truth.holds(at, mail.at_s, &mail.cause);
+            }
+        }
+        sorted = run.mails.len();
     }
     run.mails
 }

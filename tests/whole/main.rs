@@ -9,6 +9,7 @@ mod house;
 mod life;
 mod score;
 mod trouble;
+mod truth;
 
 use home::DAY_S;
 use house::House;

@@ -116,7 +116,7 @@ fn table_of_health() {
     let (homes, first) = (number("WARMSIDE_HOMES", 60), number("WARMSIDE_FIRST", 1_001));
     let days = number("WARMSIDE_DAYS", 20) as i64;
     let show = std::env::var_os("WARMSIDE_SHOW").is_some();
-    let mut told = BTreeMap::<(String, String), u32>::new();
+    let mut told = BTreeMap::<(String, String), [u32; 2]>::new();
     let mut enclosure_days = 0;
     for seed in (0..homes).map(|i| first + 2 * i) {
         let house = House::new(seed, days, None);
@@ -124,16 +124,18 @@ fn table_of_health() {
         let style = house.gear[0].style;
         // The simulator starts hot or cold: a limit that is crossed in the first days is no false word.
         for m in mails(house, days).iter().filter(|m| m.event == "raised" && m.at_s >= 2 * DAY_S) {
-            *told.entry((m.urgency.clone(), m.cause.clone())).or_default() += 1;
+            let n = told.entry((m.urgency.clone(), m.cause.clone())).or_default();
+            n[usize::from(m.holds)] += 1;
             if show {
-                println!("  seed {seed} {style:?} {}", m.words());
+                let word = if m.holds { "so" } else { "NOT SO" };
+                println!("  seed {seed} {style:?} {word}: {}\n      {}", m.words(), m.truth);
             }
         }
     }
     let years = enclosure_days as f64 / 365.0;
     println!("{years:.1} enclosure-years in health, {homes} houses");
-    println!("| urgency | cause | incidents | a year |\n|---|---|---|---|");
-    for ((urgency, cause), n) in told {
-        println!("| {urgency} | {cause} | {n} | {:.2} |", f64::from(n) / years);
+    println!("| urgency | cause | not so | a year | so |\n|---|---|---|---|---|");
+    for ((urgency, cause), [not_so, so]) in told {
+        println!("| {urgency} | {cause} | {not_so} | {:.2} | {so} |", f64::from(not_so) / years);
     }
 }
