@@ -14,7 +14,8 @@ use crate::finding::follow::Follow;
 use crate::finding::heat::{self as heat_finding, Never};
 use crate::finding::humidity::Air;
 use crate::finding::room::Says;
-use crate::finding::{Change, Subject, comfort, explain, light, night};
+use crate::finding::{Change, Subject, comfort, explain, light, night, outside};
+use crate::heat::picture::Picture;
 use crate::heat::settings::{Settings as HeatSettings, Thermostat};
 use crate::heat::verdict;
 use crate::heat::view::Learned;
@@ -59,6 +60,14 @@ pub struct Memory {
     follow: Follow,
     #[serde(default)]
     explained: explain::Judge,
+    #[serde(default)]
+    outside: outside::Judge,
+    /// What `heat/` has told that stands, and where.
+    #[serde(default)]
+    named: Vec<(Cause, Place)>,
+    /// Whether `heat/` says that its heat is not as usual, told or not.
+    #[serde(default)]
+    disturbed: Vec<(verdict::Cause, Place)>,
 }
 
 /// What the plug or relay of one heat source said last.
@@ -73,8 +82,6 @@ pub struct Den {
     subject: Subject,
     plan: Option<Plan>,
     memory: Memory,
-    /// What `heat/` says stands, and where.
-    named: Vec<(Cause, Place)>,
     turns: Vec<verdict::Change>,
 }
 
@@ -91,9 +98,12 @@ impl Den {
             comfort: comfort::Judges::default(),
             follow: Follow::default(),
             explained: explain::Judge::default(),
+            outside: outside::Judge::default(),
+            named: Vec::new(),
+            disturbed: Vec::new(),
         };
         let subject = Subject::Enclosure(ix);
-        Den { subject, plan, memory, named: Vec::new(), turns: Vec::new() }
+        Den { subject, plan, memory, turns: Vec::new() }
     }
 
     pub fn memory(&self) -> &Memory {
@@ -147,6 +157,9 @@ impl Den {
     /// What is out of its band is told by what explains it, where that is seen.
     fn explain(&mut self, around: &Around, now: Now, out: &mut Vec<Change>) {
         let symptom = self.symptom();
+        let told = out.len();
+        self.memory.outside.look(symptom.map(|s| s.hot), out);
+        out[told..].iter().for_each(|change| self.count(change));
         if symptom.is_none() && !self.memory.explained.stands() {
             return;
         }
@@ -154,7 +167,7 @@ impl Den {
         let beside = explain::Beside {
             picture: self.memory.heat.picture(place, now.mono),
             room: around.room_says,
-            named: &self.named,
+            named: &self.memory.named,
         };
         self.memory.explained.hear(self.subject, symptom, &beside, now, out);
     }
@@ -220,33 +233,49 @@ impl Den {
                 self.memory.sources.sources.iter().find(|s| s.at == place).or(self.memory.sources.sources.first());
             let source = source.map_or("heat", |s| s.id.as_str());
             let change = heat_finding::change(&turn, self.subject, source, never, now);
-            self.count(&change);
-            out.push(change);
+            self.note(&turn);
+            let told = out.len();
+            let symptom = self.symptom().map(|s| s.hot);
+            self.memory.outside.hear(change, self.plan.is_some(), symptom, now, out);
+            out[told..].iter().for_each(|change| self.count(change));
         }
     }
 
-    /// Keeps account of what stands, so that neighbours know.
+    /// Keeps account of what `heat/` says, so that neighbours know.
+    fn note(&mut self, turn: &verdict::Change) {
+        let (what, stands) = match turn {
+            verdict::Change::Stands(verdict) => ((verdict.cause, verdict.place), true),
+            verdict::Change::Calm(cause, place) => ((*cause, *place), false),
+        };
+        self.memory.disturbed.retain(|other| *other != what);
+        if stands {
+            self.memory.disturbed.push(what);
+        }
+    }
+
+    /// Keeps account of what of it was told, so that nothing else explains the same.
     fn count(&mut self, change: &Change) {
         let (key, stands) = match change {
             Change::Stands(finding) => (finding.key, true),
             Change::Calm(key) => (*key, false),
         };
         let Some(place) = key.place else { return };
-        self.named.retain(|named| *named != (key.cause, place));
+        self.memory.named.retain(|named| *named != (key.cause, place));
         if stands {
-            self.named.push((key.cause, place));
+            self.memory.named.push((key.cause, place));
         }
     }
 
     /// Whether its heat is not as usual.
     pub fn is_disturbed(&self) -> bool {
+        use verdict::Cause;
         let disturbs = |cause: Cause| {
             matches!(
                 cause,
                 Cause::HeatFailed | Cause::HeatStuckOn | Cause::RoomCold | Cause::RoomHot | Cause::OutsideHeat
             )
         };
-        self.named.iter().any(|(cause, _)| disturbs(*cause))
+        self.memory.disturbed.iter().any(|(cause, _)| disturbs(*cause))
     }
 
     /// The keeper changed something: what was learned is forgotten, and what stands by it is over.
@@ -287,7 +316,8 @@ impl Den {
             self.give_time();
         }
         let Some(limits) = limits else { return course };
-        let spot = Spot { subject: self.subject, place, limits, course, hold: around.hold };
+        let opened = self.memory.heat.picture(place, now.mono).is_some_and(Picture::looks_open);
+        let spot = Spot { subject: self.subject, place, limits, course, hold: around.hold, opened };
         self.memory.bands[place.index()].hear(&spot, celsius, now, out);
         let end = match place {
             Place::BaskingSpot | Place::WarmSide => End::Hot,

@@ -2,7 +2,8 @@
 //!
 //! Four clocks run for each place, one a limit. A clock starts when a reading is beyond its limit, stops when one is back
 //! inside by the dead-band, and raises when it has run its time and enough readings agree. The times are unequal because
-//! the harm is: past `never` high minutes count, below `wanted` an hour does not.
+//! the harm is: past `never` high minutes count, below `wanted` an hour does not. What is wanted is a wish and a probe is
+//! good to half a kelvin: beyond it by less, it takes as much longer as it is less.
 
 use super::cause::{Cause, Urgency};
 use super::fact::Fact;
@@ -22,15 +23,22 @@ const AGREE: u8 = 2;
 /// that is stuck on gains some kelvin a minute; a hand or a lamp's flash on a probe does not give three readings of it.
 pub const TOO_MUCH_K_MIN: f64 = 4.0;
 const AGREE_FAR: u8 = 3;
-/// A reading speaks for the time since the one before, but for no longer than this.
+/// A reading speaks for the time since the one before, but for no longer than this where minutes count, and than this
+/// where an hour does not.
 const SPEAKS_FOR: Span = Span::min(1);
+const SPEAKS_FOR_LONG: Span = Span::min(15);
 
 /// How long a reading may be beyond each limit. Ours, no source: minutes where an animal burns, an hour where it is lazy;
 /// a front that stands open for cleaning takes up to half an hour and is no alarm.
 pub const NEVER_HIGH: Span = Span::min(2);
 pub const NEVER_LOW: Span = Span::min(10);
+/// Below `never` since a fall that only an open front makes: somebody cleans, and cold harms slowly.
+pub const NEVER_LOW_OPEN: Span = Span::min(30);
 pub const WANTED_HIGH: Span = Span::min(40);
 pub const WANTED_LOW: Span = Span::min(60);
+/// So far beyond what is wanted those times hold, K: the accuracy of common probes (±0.5 K over the range of a room is what
+/// data sheets of digital ones state; from memory). Half as far takes twice as long.
+pub const WANTED_FULL_K: f64 = 0.5;
 
 /// What is wanted of a place at an instant, °C; `None`: not judged on that side.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -56,6 +64,25 @@ pub struct Spot {
     pub course: Course,
     /// Somebody's hands are in, or it is shelved: only `never` counts.
     pub hold: bool,
+    /// It fell as only an open front lets it fall.
+    pub opened: bool,
+}
+
+/// How much of a crossing a limit bears: for how long, and how much excess over time, K·min, that takes at the least.
+#[derive(Clone, Copy)]
+struct Bears {
+    span: Span,
+    harm: f64,
+    speaks_for: Span,
+}
+
+impl Bears {
+    const fn crossing(span: Span) -> Bears {
+        Bears { span, harm: 0.0, speaks_for: SPEAKS_FOR }
+    }
+    fn wish(span: Span) -> Bears {
+        Bears { span, harm: WANTED_FULL_K * span.as_min(), speaks_for: SPEAKS_FOR_LONG }
+    }
 }
 
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -64,27 +91,36 @@ struct Clock {
     readings: u8,
     stands: bool,
     last: Option<Now>,
-    /// Excess over time, K·min.
+    /// Excess over time, K·min; what it is inside by counts against it (Page's cumulative sum).
     harm: f64,
 }
 
 impl Clock {
     /// `beyond` K past the limit (negative: inside). Whether it stands afterwards.
-    fn tick(&mut self, beyond: Option<f64>, dwell: Span, now: Now) -> bool {
+    fn tick(&mut self, beyond: Option<f64>, bears: Bears, now: Now) -> bool {
         match beyond {
             Some(k) if k > 0.0 => {
                 let since = *self.beyond_since.get_or_insert(now);
                 self.readings = self.readings.saturating_add(1);
-                let span = self.last.map_or(Span::ZERO, |last| now.mono.since(last.mono).clamp(Span::ZERO, SPEAKS_FOR));
-                self.last = Some(now);
-                self.harm += k * span.as_min();
-                self.stands |= now.mono.since(since.mono) >= dwell && self.readings >= AGREE;
+                self.count(k, bears, now);
+                let long = now.mono.since(since.mono) >= bears.span;
+                self.stands |= long && self.harm + 1e-6 >= bears.harm && self.readings >= AGREE;
             }
             // Between the limit and the dead-band: neither starts nor stops.
-            Some(k) if k > -DEAD_BAND_K => {}
+            Some(k) if k > -DEAD_BAND_K => {
+                if self.beyond_since.is_some() {
+                    self.count(k, bears, now);
+                }
+            }
             _ => *self = Clock::default(),
         }
         self.stands
+    }
+
+    fn count(&mut self, k: f64, bears: Bears, now: Now) {
+        let span = self.last.map_or(Span::ZERO, |last| now.mono.since(last.mono).clamp(Span::ZERO, bears.speaks_for));
+        self.last = Some(now);
+        self.harm = (self.harm + k * span.as_min()).max(0.0);
     }
 
     /// Whether so much is beyond the limit that its time need not be waited for.
@@ -110,13 +146,15 @@ impl Judge {
         if !celsius.is_finite() {
             return;
         }
-        let Spot { subject, place, limits, course, hold } = *spot;
+        let Spot { subject, place, limits, course, hold, opened } = *spot;
         let over = |limit: Option<f64>| limit.map(|l| celsius - l);
         let under = |limit: Option<f64>| limit.map(|l| l - celsius);
-        let never_high = self.never_high.tick(over(limits.never_high), NEVER_HIGH, now) | self.never_high.is_far();
-        let never_low = self.never_low.tick(under(limits.never_low), NEVER_LOW, now);
-        let wanted_high = self.wanted_high.tick(over(limits.wanted_high), WANTED_HIGH, now) && !hold;
-        let wanted_low = self.wanted_low.tick(under(limits.wanted_low), WANTED_LOW, now) && !hold;
+        let never_high =
+            self.never_high.tick(over(limits.never_high), Bears::crossing(NEVER_HIGH), now) | self.never_high.is_far();
+        let bears_low = Bears::crossing(if opened { NEVER_LOW_OPEN } else { NEVER_LOW });
+        let never_low = self.never_low.tick(under(limits.never_low), bears_low, now);
+        let wanted_high = self.wanted_high.tick(over(limits.wanted_high), Bears::wish(WANTED_HIGH), now) && !hold;
+        let wanted_low = self.wanted_low.tick(under(limits.wanted_low), Bears::wish(WANTED_LOW), now) && !hold;
         let stands = match (never_high, never_low, wanted_high, wanted_low) {
             (true, ..) => Some((Cause::TooHot, Urgency::Now, limits.never_high, self.never_high.beyond_since)),
             (_, true, ..) => Some((Cause::TooCold, Urgency::Now, limits.never_low, self.never_low.beyond_since)),
@@ -185,14 +223,22 @@ mod tests {
     const LIMITS: Limits =
         Limits { wanted_low: Some(29.0), wanted_high: Some(32.0), never_low: Some(25.0), never_high: Some(36.0) };
 
+    const SPOT: Spot = Spot {
+        subject: WHO,
+        place: Place::WarmSide,
+        limits: LIMITS,
+        course: Course { k_per_min: 0.0 },
+        hold: false,
+        opened: false,
+    };
+
     /// Feeds one reading a minute; returns (minute, cause, urgency) of what was said, `None` for calm.
     fn run(levels: impl IntoIterator<Item = f64>, hold: bool) -> Vec<(i64, Option<(Cause, Urgency)>)> {
         let (mut judge, mut said) = (Judge::default(), Vec::new());
         for (minute, celsius) in levels.into_iter().enumerate() {
             let mut out = Vec::new();
             let now = Now::at(minute as i64 * 60_000);
-            let spot = Spot { subject: WHO, place: Place::WarmSide, limits: LIMITS, course: Course::default(), hold };
-            judge.hear(&spot, celsius, now, &mut out);
+            judge.hear(&Spot { hold, ..SPOT }, celsius, now, &mut out);
             for change in out {
                 let what = match change {
                     Change::Stands(f) => Some((f.key.cause, f.urgency)),
@@ -217,9 +263,7 @@ mod tests {
         for step in 0..30 {
             let mut out = Vec::new();
             let now = Now::at(step * 5_000);
-            let spot =
-                Spot { subject: WHO, place: Place::WarmSide, limits: LIMITS, course: Course::default(), hold: false };
-            judge.hear(&spot, 36.0 + step as f64 * 5.0 / 3.0, now, &mut out);
+            judge.hear(&SPOT, 36.0 + step as f64 * 5.0 / 3.0, now, &mut out);
             said.extend(out.iter().map(|_| step * 5));
         }
         assert_eq!(said, [40], "within a minute, not after two");
@@ -240,6 +284,29 @@ mod tests {
             (92, None),
         ];
         assert_eq!(run(levels, false), want);
+    }
+
+    #[test]
+    fn a_fifth_of_a_kelvin_below_wanted_takes_two_and_a_half_hours() {
+        let want = [(150, Some((Cause::TooCold, Urgency::Today)))];
+        assert_eq!(run(std::iter::repeat_n(28.8, 200), false), want);
+    }
+
+    #[test]
+    fn crests_that_pass_what_is_wanted_are_nobodys_excess() {
+        // A thermostat's cycle of 20 min around 31.8: a fifth of a kelvin too warm at each crest, for hours.
+        let cycle = (0..1_000).map(|m| 31.8 + 0.4 * libm::sin(f64::from(m) * std::f64::consts::TAU / 20.0));
+        assert_eq!(run(cycle, false), []);
+    }
+
+    #[test]
+    fn below_never_while_the_front_stands_open_takes_half_an_hour() {
+        let (mut judge, mut out) = (Judge::default(), Vec::new());
+        for minute in 0..=30 {
+            assert!(out.is_empty(), "minute {minute}: {out:?}");
+            judge.hear(&Spot { opened: true, ..SPOT }, 24.0, Now::at(minute * 60_000), &mut out);
+        }
+        assert_eq!(out.len(), 1);
     }
 
     #[test]

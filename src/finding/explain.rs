@@ -9,7 +9,7 @@ use super::cause::{Cause, Urgency};
 use super::fact::Fact;
 use super::room::{Says, Unlike};
 use super::{Change, Finding, Key, Subject};
-use crate::heat::picture::{Gradient, Picture};
+use crate::heat::picture::{ALONG, Gradient, Picture};
 use crate::terms::place::Place;
 use crate::terms::time::{Now, Span};
 use serde::{Deserialize, Serialize};
@@ -25,8 +25,6 @@ const HEAT_RUNS_ON: f64 = 1.3;
 const HEAT_MISSING: f64 = 0.5;
 /// Less than this share of the usual gradient is left of a probe that fell out, or of an enclosure that stands open.
 const GRADIENT_GONE: f64 = 0.6;
-/// A door that stands open takes the cool side along, a probe that fell does not: share of the fall.
-const ALONG: f64 = 0.12;
 /// What hurried longer ago explains nothing.
 const HURRIED_WITHIN_MIN: f64 = 180.0;
 /// Sun moves faster than a room, K/min. As in `heat/`.

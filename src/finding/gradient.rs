@@ -13,9 +13,10 @@ use serde::{Deserialize, Serialize};
 
 /// Ours, no source: longer than a heater's pause or a front that stands open.
 const LOST_AFTER: Span = Span::min(60);
-/// Ours: an animal that cannot flee is in need, but a retreat that is half a kelvin too warm for some minutes is still one.
-const NO_RETREAT_AFTER: Span = Span::min(30);
-const NO_RETREAT_SOON: Span = Span::min(10);
+/// Ours: an animal that cannot flee is in need, but a retreat that the sun makes half a kelvin too warm for an hour is still
+/// one; what burns is `never`'s to tell.
+const NO_RETREAT_AFTER: Span = Span::min(60);
+const NO_RETREAT_SOON: Span = Span::min(30);
 /// So far above its band the short time counts.
 const FAR_ABOVE_K: f64 = 2.0;
 /// Where warm and cool side are wanted closer to each other than this, as in brumation, nobody has to flee.

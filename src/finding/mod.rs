@@ -18,6 +18,7 @@ pub mod humidity;
 pub mod light;
 pub mod light_seen;
 pub mod night;
+pub mod outside;
 pub mod probe;
 pub mod room;
 

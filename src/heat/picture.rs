@@ -2,6 +2,9 @@
 
 use super::clue::Clue;
 
+/// A front that stands open takes the cool side along, a probe that fell does not: share of the fall.
+pub const ALONG: f64 = 0.12;
+
 /// One side of the warm end (or of the gradient) as its tracker has it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Side {
@@ -149,6 +152,10 @@ impl Picture {
     }
     pub fn hurried_within_rise(&self) -> bool {
         self.since_hurried_rise < self.t - self.high.peak_t + 1.0
+    }
+    /// Both ends have fallen as they do when the front is opened.
+    pub fn looks_open(&self) -> bool {
+        self.hurried_within_fall() && self.low.share.is_none_or(|share| share > ALONG)
     }
     /// The plug is known and shows power at about its usual amount.
     pub fn powered(&self) -> bool {

@@ -84,7 +84,7 @@ fn a_retreat_that_is_lost_at_noon_is_told() {
     });
     assert_eq!(lost.said().len(), 2, "{:?}", lost.said());
     assert!(
-        lost.said()[0].starts_with("2027-06-04 11:") && lost.said()[0].ends_with(" no-retreat"),
+        lost.said()[0].starts_with("2027-06-04 12:") && lost.said()[0].ends_with(" no-retreat"),
         "{:?}",
         lost.said()
     );

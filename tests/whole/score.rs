@@ -14,6 +14,7 @@ fn number(name: &str, usual: u64) -> u64 {
 /// What one trouble in one house came to.
 pub struct Outcome {
     seed: u64,
+    from: String,
     delay_min: Option<i64>,
     first: String,
     last: String,
@@ -33,13 +34,15 @@ pub fn outcome(trouble: Trouble, seed: u64) -> Outcome {
     let of_it = |m: &&Mail| m.enclosures.is_empty() || m.enclosures.iter().any(|e| concerned.contains(e));
     let begun: Vec<&String> =
         all.iter().filter(|m| m.event == "raised" && m.at_s < at_s).map(|m| &m.incident).collect();
-    let after: Vec<Mail> =
-        all.iter().filter(|m| m.at_s >= at_s && !begun.contains(&&m.incident)).filter(of_it).cloned().collect();
+    // What stood before says nothing of it, unless it gets worse.
+    let new = |m: &&Mail| m.event == "worse" || !begun.contains(&&m.incident);
+    let after: Vec<Mail> = all.iter().filter(|m| m.at_s >= at_s).filter(new).filter(of_it).cloned().collect();
     let asking: Vec<&Mail> = after.iter().filter(|m| matches!(m.event.as_str(), "raised" | "worse")).collect();
     let incidents = after.iter().filter(|m| m.event == "raised").count();
     let first = asking.first();
     Outcome {
         seed,
+        from: format!("day {} {:02}:{:02}", at_s / DAY_S, at_s % DAY_S / 3_600, at_s % 3_600 / 60),
         delay_min: first.map(|m| (m.at_s - at_s) / 60),
         first: first.map_or("nothing".into(), |m| m.cause.clone()),
         last: asking.last().map_or(String::new(), |m| m.cause.clone()),
@@ -47,7 +50,7 @@ pub fn outcome(trouble: Trouble, seed: u64) -> Outcome {
         right_later: asking.iter().any(|m| right.contains(&m.cause.as_str())),
         incidents,
         mails: after.iter().filter(|m| m.event != "repeated" && m.event != "ended").count(),
-        list: after,
+        list: all.into_iter().filter(|m| m.at_s >= at_s).collect(),
     }
 }
 
@@ -71,9 +74,9 @@ fn table_of_troubles() {
         let outcomes: Vec<Outcome> = (0..homes).map(|i| outcome(trouble, first + 2 * i)).collect();
         row(&word, &outcomes);
         for o in outcomes.iter().filter(|o| show && (!o.right || o.incidents != 1)) {
-            println!("  seed {} first {} last {}", o.seed, o.first, o.last);
+            println!("  seed {} from {} first {} last {}", o.seed, o.from, o.first, o.last);
             for m in o.list.iter().filter(|m| m.event != "repeated").take(8) {
-                println!("    {}", m.words());
+                println!("    {}\n      {}", m.words(), m.truth);
             }
         }
     }

@@ -84,7 +84,9 @@ impl Truth {
                 text += &format!("out {wanted}/{never} min; ");
             }
         }
-        for e in self.events[at].iter().filter(|e| e.from_s <= at_s && e.until_s.min(e.from_s + 2 * DAY_S) + 7_200 > at_s) {
+        for e in
+            self.events[at].iter().filter(|e| e.from_s <= at_s && e.until_s.min(e.from_s + 2 * DAY_S) + 7_200 > at_s)
+        {
             let until = if e.until_s > at_s { "on".to_owned() } else { format!("till -{}", (at_s - e.until_s) / 60) };
             text += &format!("| {:?} {:.1} from -{} {until} ", e.kind, e.size, (at_s - e.from_s) / 60);
         }

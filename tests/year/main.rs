@@ -68,17 +68,13 @@ fn a_soaked_sensor_is_a_fault_of_the_probe_and_no_weather() {
 fn twelve_faults_of_a_year_are_twelve_notices() {
     let fault = |from: &str, hours: i64, kind| Fault { from: at(from), until: at(from) + Span::h(hours), kind };
     // Everything that is mailed of each, in order. Three names are a choice, by what the keeper has to do:
-    // - sun: both ends are warmed alike from outside and the animal cannot flee, then a limit is crossed, which waits for an
-    //   answer;
+    // - sun: both ends are warmed alike from outside until a limit is crossed, which waits for an answer;
     // - frost in the room while the heater works: the cool end is too cold, then clearly with the room; no heater is to be
     //   looked for;
     // - a warm spell in brumation: nothing in the enclosure does it, it wants a cooler room; no retreat is missed where both
     //   ends are wanted alike.
     let planted = [
-        (
-            fault("2027-07-20T10:00:00Z", 5, Kind::SunOnTheGlass),
-            "raised outside-heat now, worse outside-heat now, ended outside-heat now",
-        ),
+        (fault("2027-07-20T10:00:00Z", 5, Kind::SunOnTheGlass), "raised outside-heat now, ended outside-heat now"),
         (
             fault("2027-08-10T10:00:00Z", 48, Kind::NoNight),
             "raised night-drop-missing today, ended night-drop-missing today",
