@@ -370,7 +370,7 @@ mod faults {
         // A file that is spoiled loses its ties and not the house, and says so.
         let spoiled = judge("[[tie]]\ntopic = 3\n");
         assert!(spoiled.tied.trouble.is_some() && spoiled.settings.links.len() == 1);
-        assert!(spoiled.doubts.to_string().contains("nothing that was tied on the page is watched"));
+        assert!(spoiled.doubts.to_string().contains("what is tied on the page cannot be read"));
         let _ = std::fs::remove_dir_all(&folder);
     }
 

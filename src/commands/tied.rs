@@ -13,7 +13,9 @@ pub fn text(config: &Config) -> String {
     }
     let of = |wanted: fn(&Fate) -> bool| all.iter().filter(|(_, fate)| wanted(fate)).count();
     let sealed = of(|fate| *fate == Fate::Watched);
-    let mut text = format!("tied on the page: {sealed} sealed, in\n  {}\n", config.store.folder.join(FILE).display());
+    let known =
+        if config.tied.trouble.is_some() { "unknown, see the doubts".into() } else { format!("{sealed} sealed") };
+    let mut text = format!("tied on the page: {known}, in\n  {}\n", config.store.folder.join(FILE).display());
     let (waits, idle) = (of(|fate| *fate == Fate::Waits), of(|fate| matches!(fate, Fate::Idle(_))));
     if waits > 0 {
         let _ = writeln!(text, "  NOT WATCHED until sealed there: {waits}");

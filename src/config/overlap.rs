@@ -24,6 +24,8 @@ pub fn check(walk: &Walk, links: &[StatedLink], enclosures: &Enclosures, rooms: 
 /// Enclosures that nobody reads: a fault, unless the keeper said that they are tied on the page, or has begun to.
 pub fn unread(root: &Table<'_>, links: &[StatedLink], broken: &[Aim], enclosures: &Enclosures, tied: (&Tied, bool)) {
     let (tied, later) = tied;
+    // Who may not see what is tied cannot say that nothing is.
+    let later = later || tied.trouble.is_some();
     let walk = root.walk;
     if links.is_empty() && broken.is_empty() && tied.all.is_empty() && !later {
         let right = "add one, which `warmside listen` drafts; or `[page] tie = true`, and tie what is heard there";

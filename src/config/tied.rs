@@ -244,7 +244,7 @@ fn in_the_way<'l>(tie: &StatedLink, others: impl Iterator<Item = &'l StatedLink>
 /// Says what is not obeyed, at the head of the keeper's file: the ties have no place in it.
 pub(super) fn tell(walk: &Walk, tied: &Tied) {
     if let Some(why) = &tied.trouble {
-        walk.doubt(&(0..0), "nothing that was tied on the page is watched", why.clone());
+        walk.doubt(&(0..0), "what is tied on the page cannot be read: nothing is watched by it", why.clone());
     }
     for (tie, fate) in &tied.all {
         if let Fate::Idle(why) = fate {

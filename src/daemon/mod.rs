@@ -7,6 +7,7 @@ mod acting;
 mod beat;
 mod clocks;
 mod ear;
+mod effort;
 mod outbox;
 pub mod outpost;
 mod parts;

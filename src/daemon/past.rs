@@ -1,15 +1,16 @@
 //! What the page asks of the past and of the plan, answered from the store and from the care that is configured.
 
+use super::effort::{self, Source, effort};
 use crate::care::calendar::Calendar;
 use crate::care::plan::Plan;
 use crate::engine::settings::Settings;
 use crate::nature::sun::Position;
-use crate::page::past::{Entry, Mail, Past, Step, Ten, Told};
-use crate::store::reader::{Reader, Sent};
+use crate::page::past::{Entry, Heat, Mail, Past, Step, Ten, Told};
+use crate::store::reader::{Headline, Reader, Sent};
 use crate::terms::place::Place;
 use crate::terms::time::{Span, Wall};
 use serde::Deserialize;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, PoisonError, RwLock, RwLockReadGuard};
 
@@ -22,12 +23,23 @@ const MOST_MAILS: u32 = 2_000;
 pub struct HousePast {
     house: RwLock<House>,
     reader: Mutex<Option<Reader>>,
+    lines: Mutex<Lines>,
 }
 
 /// What a reload may change.
 struct House {
     folder: PathBuf,
     plans: BTreeMap<String, Plan>,
+    sources: BTreeMap<String, Vec<Source>>,
+}
+
+/// What mails told, in one line each: a mail is read once, for it never changes.
+#[derive(Default)]
+struct Lines {
+    /// The number of the newest mail that was read.
+    newest: i64,
+    /// Newest first.
+    entries: VecDeque<Entry>,
 }
 
 /// A mark as the engine stores it.
@@ -51,13 +63,35 @@ struct Notice {
 
 impl HousePast {
     pub fn new(folder: PathBuf, settings: &Settings, at: Wall) -> HousePast {
-        HousePast { house: RwLock::new(House::new(folder, settings, at)), reader: Mutex::new(None) }
+        HousePast {
+            house: RwLock::new(House::new(folder, settings, at)),
+            reader: Mutex::new(None),
+            lines: Mutex::default(),
+        }
     }
 
     /// Goes on with another configuration.
     pub fn renew(&self, folder: PathBuf, settings: &Settings, at: Wall) {
         *self.house.write().unwrap_or_else(PoisonError::into_inner) = House::new(folder, settings, at);
         *self.reader.lock().unwrap_or_else(PoisonError::into_inner) = None;
+        *self.lines.lock().unwrap_or_else(PoisonError::into_inner) = Lines::default();
+    }
+
+    /// What mails told before an instant, newest first.
+    fn told(&self, enclosure: Option<&str>, before: Wall, at_most: usize) -> Told<Vec<Entry>> {
+        let mut lines = self.lines.lock().unwrap_or_else(PoisonError::into_inner);
+        let above = lines.newest;
+        let fresh = self.read(|reader| reader.headlines(above, MOST_MAILS))?;
+        for headline in fresh.iter().rev() {
+            lines.newest = lines.newest.max(headline.number);
+            lines.entries.push_front(entry_of_mail(headline));
+        }
+        lines.entries.truncate(MOST_MAILS as usize);
+        let wanted = lines
+            .entries
+            .iter()
+            .filter(|e| e.at < before && enclosure.is_none_or(|id| e.enclosures.iter().any(|other| other == id)));
+        Ok(wanted.take(at_most).cloned().collect())
     }
 
     fn house(&self) -> RwLockReadGuard<'_, House> {
@@ -107,7 +141,8 @@ impl House {
             let care = enclosure.care.clone()?;
             Some((enclosure.id.clone(), Plan::new(care, calendar.clone(), at)))
         });
-        House { folder, plans: plans.collect() }
+        let sources = settings.enclosures.iter().map(|e| (e.id.clone(), effort::sources(e)));
+        House { folder, plans: plans.collect(), sources: sources.collect() }
     }
 }
 
@@ -149,14 +184,18 @@ impl Past for HousePast {
         lit
     }
 
+    fn heat(&self, enclosure: &str, from: Wall, to: Wall) -> Told<Option<Heat>> {
+        let Some(sources) = self.house().sources.get(enclosure).cloned() else { return Ok(None) };
+        self.read(|reader| effort(reader, &sources, from, to))
+    }
+
     fn ledger(&self, enclosure: Option<&str>, before: Wall, at_most: usize) -> Told<Vec<Entry>> {
-        let marks = self.read(|reader| reader.rows("mark/"))?;
-        let mails = self.read(|reader| reader.mails(MOST_MAILS))?;
-        let marks = marks.into_iter().filter_map(|row| entry_of_mark(row.json.as_deref()?));
-        let mut entries: Vec<Entry> = marks.chain(mails.iter().map(entry_of_mail)).collect();
-        entries.retain(|entry| {
-            entry.at < before && enclosure.is_none_or(|id| entry.enclosures.iter().any(|other| other == id))
-        });
+        // Keys are `mark/2026-01-05T07:00:00.000Z/a3`.
+        let ending = enclosure.map_or(String::new(), |id| format!("/{id}"));
+        let until = if before == Wall::MAX { "mark0".to_owned() } else { format!("mark/{}", before.rfc3339()) };
+        let marks = self.read(|reader| reader.newest_rows("mark/", &until, &ending, at_most))?;
+        let mut entries = self.told(enclosure, before, at_most)?;
+        entries.extend(marks.iter().filter_map(|row| entry_of_mark(row.json.as_deref()?)));
         entries.sort_by_key(|entry| std::cmp::Reverse(entry.at));
         entries.truncate(at_most);
         Ok(entries)
@@ -197,12 +236,12 @@ fn entry_of_mark(json: &str) -> Option<Entry> {
 }
 
 /// A mail tells what happened: that something was found is an entry of that name, all else is a mail.
-fn entry_of_mail(sent: &Sent) -> Entry {
-    let notice: Option<Notice> = serde_json::from_str(&sent.notice.json).ok();
+fn entry_of_mail(headline: &Headline) -> Entry {
+    let notice: Option<Notice> = serde_json::from_str(&headline.json).ok();
     let (event, enclosures) = notice.map(|notice| (notice.event, notice.enclosures)).unwrap_or_default();
     let kind = if event == "raised" { "found" } else { "mail" };
-    let words = sent.notice.subject.clone();
-    Entry { at: sent.queued_at, kind: kind.into(), enclosures, words, by: None, struck: false }
+    let words = headline.subject.clone();
+    Entry { at: headline.queued_at, kind: kind.into(), enclosures, words, by: None, struck: false }
 }
 
 #[cfg(test)]

@@ -34,8 +34,13 @@ struct Drawn {
     title: String,
     /// By id: the piece, and the generation that changed it.
     pieces: BTreeMap<String, (Arc<str>, u64)>,
+    /// What this drawing changed, but for [`OWN`], as one event: the same bytes for all who heard the one before.
+    step: Option<Bytes>,
     view: Option<Arc<View>>,
 }
+
+/// The piece that each reader sees alone: it holds their buttons.
+const OWN: &str = "needs";
 
 /// The wall's pieces, drawn once for all viewers.
 pub struct Live {
@@ -100,7 +105,10 @@ fn redraw(old: &Drawn, view: Arc<View>, views: u64) -> Drawn {
         let kept = old.pieces.get(&id).filter(|(before, _)| **before == *html).cloned();
         (id, kept.unwrap_or_else(|| (html.into(), generation)))
     });
-    Drawn { generation, views, title: needs::title(&house), pieces: pieces.collect(), view: Some(view.clone()) }
+    let pieces: BTreeMap<String, (Arc<str>, u64)> = pieces.collect();
+    let title = needs::title(&house);
+    let step = shared_event(&title, &pieces, generation - 1);
+    Drawn { generation, views, title, pieces, step, view: Some(view.clone()) }
 }
 
 /// One event of a stream.
@@ -163,10 +171,10 @@ pub fn wall_stream(shared: Arc<Shared>, asked: HeaderMap, reader: Reader, since:
                     let said = changed(&now, since, &reader);
                     let beat = now.views > views;
                     (since, views) = (now.generation, now.views);
-                    let heard = match said {
-                        Some(said) => say(&shared, &asked, &voice, said).await,
-                        None => true,
-                    };
+                    let mut heard = true;
+                    for words in said.into_iter().flatten() {
+                        heard = heard && say(&shared, &asked, &voice, words).await;
+                    }
                     heard && (!beat || say(&shared, &asked, &voice, event("beat", "1")).await)
                 }
             };
@@ -178,19 +186,23 @@ pub fn wall_stream(shared: Arc<Shared>, asked: HeaderMap, reader: Reader, since:
     Some(response)
 }
 
-/// What changed after a generation, if anything did. What the reader sees alone is drawn for them.
-fn changed(now: &Drawn, since: u64, reader: &Reader) -> Option<Bytes> {
-    let fresh: Vec<_> = now.pieces.iter().filter(|(_, (_, changed_in))| *changed_in > since).collect();
-    if fresh.is_empty() {
-        return None;
-    }
-    let own = fresh.iter().any(|(id, _)| *id == "needs").then_some(now.view.as_ref()).flatten();
+/// The pieces that changed after a generation, but for [`OWN`]; `None`: none did.
+fn shared_event(title: &str, pieces: &BTreeMap<String, (Arc<str>, u64)>, since: u64) -> Option<Bytes> {
+    let fresh = pieces.iter().filter(|(id, (_, changed_in))| *changed_in > since && *id != OWN);
+    let mut fresh = fresh.map(|(id, (html, _))| (id.as_str(), &**html)).peekable();
+    fresh.peek()?;
+    Some(pieces_event(title, fresh))
+}
+
+/// What changed after a generation: for all, and what the reader sees alone, drawn for them.
+fn changed(now: &Drawn, since: u64, reader: &Reader) -> [Option<Bytes>; 2] {
+    let shared = match since + 1 == now.generation {
+        true => now.step.clone(),
+        false => shared_event(&now.title, &now.pieces, since),
+    };
+    let own = now.pieces.get(OWN).filter(|(_, changed_in)| *changed_in > since).and(now.view.as_ref());
     let own = own.map(|view| needs::needs(&House::of(view), reader).into_string());
-    let pieces = fresh.into_iter().map(|(id, (html, _))| match &own {
-        Some(own) if id == "needs" => (id.as_str(), own.as_str()),
-        _ => (id.as_str(), &**html),
-    });
-    Some(pieces_event(&now.title, pieces))
+    [shared, own.map(|own| pieces_event(&now.title, std::iter::once((OWN, own.as_str()))))]
 }
 
 /// An enclosure's stream: drawn for each viewer alone, since few look at one.

@@ -34,6 +34,7 @@ pub mod settings;
 pub mod setup;
 pub mod slope;
 pub mod standing;
+pub mod stretch;
 pub mod table;
 pub mod tie;
 pub mod tying;

@@ -47,6 +47,15 @@ pub struct Entry {
     pub struck: bool,
 }
 
+/// What is known of an enclosure's heat over a stretch.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Heat {
+    /// When its relays said on: from, until.
+    pub called: Vec<(Wall, Wall)>,
+    /// From each of these instants on, for ten minutes: mean watts as a share of full heat, 0–1.
+    pub arrived: Vec<(Wall, f64)>,
+}
+
 /// Why the past cannot be told now, in words without secrets.
 pub type Told<T> = Result<T, String>;
 
@@ -64,6 +73,8 @@ pub trait Past: Send + Sync + 'static {
     fn wanted(&self, enclosure: &str, place: Place, from: Wall, to: Wall) -> Vec<Step>;
     /// When light is planned (from, until), cut to the span.
     fn light_planned(&self, enclosure: &str, from: Wall, to: Wall) -> Vec<(Wall, Wall)>;
+    /// Heat called for and arrived; `None`: neither plug nor relay tells.
+    fn heat(&self, enclosure: &str, from: Wall, to: Wall) -> Told<Option<Heat>>;
     /// The newest lines of the ledger before an instant, of one enclosure or of all, newest first.
     fn ledger(&self, enclosure: Option<&str>, before: Wall, at_most: usize) -> Told<Vec<Entry>>;
     /// The newest mails, newest first.
@@ -91,6 +102,9 @@ impl Past for NoPast {
     }
     fn light_planned(&self, _: &str, _: Wall, _: Wall) -> Vec<(Wall, Wall)> {
         vec![]
+    }
+    fn heat(&self, _: &str, _: Wall, _: Wall) -> Told<Option<Heat>> {
+        Ok(None)
     }
     fn ledger(&self, _: Option<&str>, _: Wall, _: usize) -> Told<Vec<Entry>> {
         Ok(vec![])

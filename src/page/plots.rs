@@ -2,20 +2,19 @@
 
 use super::past::{Past, Ten};
 use super::standing::{House, guilty};
+use super::stretch::{Told, frame_of};
 use super::words;
 use crate::care::calendar::Calendar;
 use crate::engine::view::{EnclosureView, PlaceView};
-use crate::plot::trace::{Bands, Line, Spans, Stroke, Trace};
+use crate::plot::trace::{Line, Stroke};
 use crate::terms::place::Place;
 use crate::terms::time::{Span, Wall};
-use maud::{Markup, PreEscaped, html};
+use maud::{Markup, html};
 
 /// Readings of a plot since an incident began: a day of one a second would be more, and could not be seen.
 const MOST_READINGS: usize = 20_000;
 /// Columns of a long plot.
 const COLUMNS: i64 = 360;
-/// Rows of the table beside a plot.
-const ROWS: i64 = 24;
 /// Before an incident's beginning, and after now.
 const BEFORE: Span = Span::min(105);
 const AHEAD: Span = Span::h(1);
@@ -78,29 +77,6 @@ fn drawn<'a>(house: &House, enclosure: &'a EnclosureView) -> Vec<&'a PlaceView> 
     let Some(first) = first else { return vec![] };
     let other = places.iter().rev().chain(places.iter()).find(|p| p.place != first.place && p.place != Place::Air);
     std::iter::once(first).chain(other.copied()).collect()
-}
-
-/// Everything of one stretch that the store and the plan tell, ready to be drawn at any width.
-struct Told {
-    from: Wall,
-    to: Wall,
-    places: Vec<Place>,
-    lines: Vec<Line>,
-    bands: Vec<Bands>,
-    gaps: Vec<(Wall, Wall)>,
-    limits: Vec<f64>,
-    light: Option<(Spans, Spans)>,
-    moments: Vec<(Wall, String)>,
-    rows: Vec<Row>,
-    break_after: Span,
-    trouble: Option<String>,
-}
-
-/// One row of the table: a stretch, and low and high of each place.
-struct Row {
-    from: Wall,
-    until: Wall,
-    values: Vec<Option<(f64, f64)>>,
 }
 
 /// Both plots, or one where nothing is wrong.
@@ -223,165 +199,6 @@ const fn stroke(i: usize) -> Stroke {
     if i == 0 { Stroke::Solid } else { Stroke::Dashed }
 }
 
-/// The plan, the gaps and the empty table of a stretch.
-fn frame_of(
-    house: &House,
-    enclosure: &EnclosureView,
-    past: &dyn Past,
-    places: &[&PlaceView],
-    from: Wall,
-    to: Wall,
-) -> Told {
-    let length = to.since(from);
-    let row = Span::ms(length.as_ms() / ROWS);
-    let rows = (0..ROWS).map(|i| {
-        let at = from + Span::ms(row.as_ms() * i);
-        Row { from: at, until: at + row, values: vec![None; places.len()] }
-    });
-    let short = length <= Span::h(48);
-    let bands = places.iter().map(|p| {
-        let steps = past.wanted(&enclosure.id, p.place, from, to).into_iter().map(|s| (s.from, s.wanted));
-        Bands { steps: if length > Span::days(14) { by_day(steps, from) } else { steps.collect() } }
-    });
-    let mut told = Told {
-        from,
-        to,
-        places: places.iter().map(|p| p.place).collect(),
-        lines: vec![],
-        bands: bands.collect(),
-        gaps: vec![],
-        limits: vec![],
-        light: short.then(|| light(house, enclosure, past, from, to)),
-        moments: vec![],
-        rows: rows.collect(),
-        break_after: Span::min(30),
-        trouble: None,
-    };
-    let gaps = told.keep(past.gaps(from, to));
-    told.gaps = gaps.into_iter().map(|(from, until, _)| (from, until.unwrap_or(to))).collect();
-    told
-}
-
-/// Light planned and seen. What was seen is known of today only, so the plan is drawn of today only: an outline without
-/// its light would say that it was dark.
-fn light(house: &House, enclosure: &EnclosureView, past: &dyn Past, from: Wall, to: Wall) -> (Spans, Spans) {
-    let (midnight, _) = house.words.local_day(house.now());
-    let planned = past.light_planned(&enclosure.id, from.max(midnight), to);
-    let seen = enclosure.light.seen.iter().map(|(a, b)| (*a, b.unwrap_or(house.now())));
-    (planned.into_iter().map(|(a, b)| (a.max(midnight), b)).collect(), seen.collect())
-}
-
-impl Told {
-    /// What could be told; why not is said under the plot.
-    fn keep<T: Default>(&mut self, told: super::past::Told<T>) -> T {
-        told.unwrap_or_else(|why| {
-            self.trouble = Some(why);
-            T::default()
-        })
-    }
-
-    fn fill(&mut self, place: usize, tens: &[Ten], length: Span) {
-        for ten in tens {
-            let middle = ten.from + length.times(0.5);
-            let row = self.rows.iter_mut().find(|r| (r.from..r.until).contains(&middle));
-            let Some(value) = row.and_then(|r| r.values.get_mut(place)) else { continue };
-            let (low, high) = value.unwrap_or((ten.min, ten.max));
-            *value = Some((low.min(ten.min), high.max(ten.max)));
-        }
-    }
-
-    fn trace<'a>(&self, calendar: &'a Calendar, house: &House, width: f64, scale: Option<(f64, f64)>) -> Trace<'a> {
-        Trace {
-            calendar,
-            degrees: house.words.degrees,
-            from: self.from,
-            to: self.to,
-            now: house.now(),
-            width,
-            lines: self.lines.clone(),
-            bands: self.bands.clone(),
-            limits: self.limits.clone(),
-            gaps: self.gaps.clone(),
-            light: self.light.clone(),
-            heat: None,
-            moments: self.moments.clone(),
-            says: self
-                .rows
-                .iter()
-                .filter(|r| r.values.iter().any(Option::is_some))
-                .map(|r| (r.from, r.until, self.row_words(house, r)))
-                .collect(),
-            break_after: self.break_after,
-            scale,
-        }
-    }
-
-    /// Desk and phone each get their own drawing: text is never scaled.
-    fn draw(&self, calendar: &Calendar, house: &House, scale: Option<(f64, f64)>, width: f64) -> Markup {
-        let at = |width| PreEscaped(self.trace(calendar, house, width, scale).draw().svg());
-        html! {
-            div.wide { (at(width)) } div.narrow { (at(358.0)) }
-            @if let Some(why) = &self.trouble { p.s { "Not all is shown: " (words::cut(why)) "." } }
-            @if self.lines.iter().all(|l| l.points.is_empty()) { p.s.q { "Nothing is stored of this stretch yet." } }
-        }
-    }
-
-    fn row_words(&self, house: &House, row: &Row) -> String {
-        let values = self.places.iter().zip(&row.values).filter_map(|(place, v)| {
-            let (low, high) = (*v)?;
-            Some(format!("{} {}–{}", place.label(), house.words.bare(low), house.words.bare(high)))
-        });
-        format!("{}: {}", house.words.when(row.from), values.collect::<Vec<_>>().join(", "))
-    }
-
-    fn spoken(&self, house: &House) -> String {
-        let of = |i: usize, place: &Place| {
-            let seen: Vec<_> = self.rows.iter().filter_map(|r| r.values.get(i).copied().flatten()).collect();
-            let low = seen.iter().map(|v| v.0).reduce(f64::min)?;
-            let high = seen.iter().map(|v| v.1).reduce(f64::max)?;
-            Some(format!("{} between {} and {}", place.label(), house.words.bare(low), house.words.degrees(high)))
-        };
-        let said: Vec<String> = self.places.iter().enumerate().filter_map(|(i, p)| of(i, p)).collect();
-        if said.is_empty() { "nothing stored".to_owned() } else { said.join("; ") }
-    }
-
-    fn table(&self, house: &House) -> Markup {
-        let value = |v: Option<(f64, f64)>| {
-            v.map_or(String::new(), |(low, high)| format!("{}–{}", house.words.bare(low), house.words.bare(high)))
-        };
-        html! {
-            details.noprint {
-                summary { "The same as a table" }
-                div.scroll {
-                    table {
-                        thead { tr { th scope="col" { "From" } @for p in &self.places { th.n scope="col" { (words::sentence(p.label())) ", low–high" } } } }
-                        tbody { @for r in &self.rows { tr { th scope="row" { (house.words.when(r.from)) } @for v in &r.values { td.n { (value(*v)) } } } } }
-                    }
-                }
-            }
-        }
-    }
-}
-
-type Bound = (Wall, Option<(f64, f64)>);
-
-/// Day and night of each day as one band, and alike days as one step: on a long plot they could not be told apart.
-fn by_day(steps: impl Iterator<Item = Bound>, from: Wall) -> Vec<Bound> {
-    let day = |at: Wall| at.since(from).as_ms().div_euclid(Span::days(1).as_ms());
-    let mut days: Vec<(i64, Option<(f64, f64)>)> = Vec::new();
-    for (at, wanted) in steps {
-        match days.last_mut().filter(|(d, _)| *d == day(at)) {
-            Some((_, all)) => {
-                let (low, high) = all.unwrap_or((f64::INFINITY, f64::NEG_INFINITY));
-                *all = wanted.map(|(a, b)| (low.min(a), high.max(b))).or(*all);
-            }
-            None => days.push((day(at), wanted)),
-        }
-    }
-    days.dedup_by(|next, before| next.1 == before.1);
-    days.into_iter().map(|(d, wanted)| (from + Span::ms(d.saturating_mul(Span::days(1).as_ms())), wanted)).collect()
-}
-
 /// Ten minutes become columns: the lowest, the mean, the highest of each.
 fn gather(tens: &[Ten], from: Wall, column: Span) -> Vec<Ten> {
     let mut columns: Vec<(i64, Ten, f64)> = Vec::new();
@@ -405,14 +222,6 @@ fn gather(tens: &[Ten], from: Wall, column: Span) -> Vec<Ten> {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn alike_days_are_one_band() {
-        let from = Wall::from_ms(0);
-        let steps =
-            (0..40).map(|i| (from + Span::h(i * 12), Some(if i % 2 == 0 { (30.0, 32.0) } else { (25.0, 29.0) })));
-        assert_eq!(by_day(steps, from), [(from, Some((25.0, 32.0)))]);
-    }
 
     #[test]
     fn columns_keep_the_lowest_and_the_highest() {

@@ -34,6 +34,17 @@ pub struct Bands {
     pub steps: Vec<(Wall, Option<(f64, f64)>)>,
 }
 
+/// How much heat was called for, and how much came.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Effort {
+    /// What the strip shows, in words.
+    pub label: String,
+    /// When a relay called for it: an outline, which stays empty where nothing came.
+    pub called: Spans,
+    /// Shares of full heat, 0–1: (from, until, share).
+    pub shares: Vec<(Wall, Wall, f64)>,
+}
+
 /// Stretches: from, until.
 pub type Spans = Vec<(Wall, Wall)>;
 
@@ -55,8 +66,8 @@ pub struct Trace<'a> {
     pub gaps: Vec<(Wall, Wall)>,
     /// Light planned and light seen; `None`: no strip.
     pub light: Option<(Spans, Spans)>,
-    /// Share of full heat, 0–1, of stretches; `None`: no strip.
-    pub heat: Option<Vec<(Wall, Wall, f64)>>,
+    /// `None`: nothing is known of it, and there is no strip.
+    pub heat: Option<Effort>,
     /// Moments with a word: marks of the ledger, the beginning of an incident.
     pub moments: Vec<(Wall, String)>,
     /// What a pointer is told over a stretch.
@@ -237,9 +248,10 @@ impl Trace<'_> {
             y += STRIP;
         }
         if let Some(heat) = &self.heat {
-            out.words(LEFT, y - 6.0, Anchor::Start, Tone::Plain, "heat: share of full");
+            out.words(LEFT, y - 6.0, Anchor::Start, Tone::Plain, &heat.label);
+            out.path(Ink::Planned, self.bars(pen, &heat.called, y + 0.5, 14.0));
             let mut path = String::new();
-            for (from, until, share) in heat.iter().filter(|h| h.2.is_finite() && h.2 > 0.0) {
+            for (from, until, share) in heat.shares.iter().filter(|h| h.2.is_finite() && h.2 > 0.0) {
                 let (a, b) = (pen.x((*from).max(self.from)), pen.x((*until).min(self.to)));
                 let h = share.clamp(0.0, 1.0) * 14.0;
                 if a < b {
@@ -344,7 +356,11 @@ mod tests {
             limits: vec![25.0],
             gaps: vec![(from + Span::min(20), from + Span::min(30))],
             light: Some((vec![(from, from + Span::h(2))], vec![])),
-            heat: Some(vec![(from, from + Span::h(1), 0.5)]),
+            heat: Some(Effort {
+                label: "heat: share of full".to_owned(),
+                called: vec![(from, from + Span::h(2))],
+                shares: vec![(from, from + Span::h(1), 0.5)],
+            }),
             moments: vec![(from + Span::min(77), "14:02 <b>".to_owned())],
             says: vec![],
             break_after: Span::min(5),

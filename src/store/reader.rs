@@ -7,6 +7,7 @@ use crate::incident::Row;
 use crate::notice::NoticeRow;
 use crate::terms::time::Wall;
 use rusqlite::{Connection, OpenFlags, OptionalExtension, Transaction};
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 /// One for each thread that reads; blocks for milliseconds, so call it from `spawn_blocking`.
@@ -31,6 +32,16 @@ pub struct Gap {
     pub since: Wall,
     pub until: Option<Wall>,
     pub why: String,
+}
+
+/// One line of what a mail says.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Headline {
+    pub number: i64,
+    pub queued_at: Wall,
+    pub subject: String,
+    /// The notice as one line of JSON.
+    pub json: String,
 }
 
 /// A mail as the page shows it.
@@ -83,7 +94,7 @@ impl Reader {
         let (from, to) = (from.as_ms(), to.as_ms());
         self.read(|db| {
             let Some(probe) = id(db, probe)? else { return Ok(Vec::new()) };
-            let mut found = Vec::new();
+            let mut found = BTreeMap::new();
             let mut stored = db.prepare_cached("SELECT data FROM summary WHERE key = ?")?;
             for day in existing(db, "summary", from.div_euclid(DAY_MS), to.div_euclid(DAY_MS))? {
                 let Some(data) = stored.query_row([key(day, probe)], |r| r.get::<_, Vec<u8>>(0)).optional()? else {
@@ -97,9 +108,7 @@ impl Reader {
                 let number = day[0].0.div_euclid(DAY_MS);
                 add_summaries(&mut found, number, &pack::summarize(number * DAY_MS, day));
             }
-            found.retain(|s| (from..to).contains(&s.from.as_ms()));
-            found.sort_by_key(|s| s.from);
-            Ok(found)
+            Ok(found.into_values().filter(|s: &Summary| (from..to).contains(&s.from.as_ms())).collect())
         })
     }
 
@@ -124,6 +133,40 @@ impl Reader {
                 "SELECT key, json FROM state WHERE key >= ?1 AND substr(key, 1, length(?1)) = ?1 ORDER BY key",
             )?
             .query_map([prefix], |r| Ok(Row { key: r.get(0)?, json: Some(r.get(1)?) }))?
+            .collect()
+        })
+    }
+
+    /// The newest rows of engine state before a key, whose key begins and ends so; newest first.
+    pub fn newest_rows(&self, prefix: &str, before: &str, ending: &str, at_most: usize) -> Result<Vec<Row>, Error> {
+        self.read(|db| {
+            db.prepare_cached(
+                "SELECT key, json FROM state WHERE key >= ?1 AND key < ?2 AND substr(key, 1, length(?1)) = ?1
+                 AND substr(key, -length(?3)) = ?3 ORDER BY key DESC LIMIT ?4",
+            )?
+            .query_map((prefix, before, ending, i64::try_from(at_most).unwrap_or(i64::MAX)), |r| {
+                Ok(Row { key: r.get(0)?, json: Some(r.get(1)?) })
+            })?
+            .collect()
+        })
+    }
+
+    /// What mails say in one line, newest first: the number of each in the store, when it was queued, its subject and its
+    /// notice as JSON. Only those above a number, so that whoever remembers the rest reads a mail once.
+    pub fn headlines(&self, above: i64, at_most: u32) -> Result<Vec<Headline>, Error> {
+        self.read(|db| {
+            db.prepare_cached(
+                "SELECT id, queued_at, json ->> '$.subject', json ->> '$.json' FROM mail WHERE id > ?1
+                 ORDER BY id DESC LIMIT ?2",
+            )?
+            .query_map((above, at_most), |r| {
+                Ok(Headline {
+                    number: r.get(0)?,
+                    queued_at: Wall::from_ms(r.get(1)?),
+                    subject: r.get::<_, Option<String>>(2)?.unwrap_or_default(),
+                    json: r.get::<_, Option<String>>(3)?.unwrap_or_default(),
+                })
+            })?
             .collect()
         })
     }
@@ -237,12 +280,12 @@ fn rows(db: &Transaction<'_>, probe: i64, from: i64, to: i64, at_most: usize) ->
         .collect()
 }
 
-fn add_summaries(found: &mut Vec<Summary>, day: i64, packed: &[pack::Packed]) {
+/// Of ten minutes that come twice the later one stands.
+fn add_summaries(found: &mut BTreeMap<Wall, Summary>, day: i64, packed: &[pack::Packed]) {
     let amount = |v: i64| v as f64 / 1_000.0;
     for s in packed {
         let from = Wall::from_ms(day * DAY_MS + i64::from(s.slot) * pack::SUMMARY_MS);
         let fresh = Summary { from, readings: s.n, min: amount(s.min), mean: amount(s.mean), max: amount(s.max) };
-        found.retain(|f| f.from != from);
-        found.push(fresh);
+        found.insert(from, fresh);
     }
 }

@@ -7,6 +7,7 @@ use std::fs;
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
+use warmside::config::tied::Fate;
 use warmside::engine::event::Order;
 use warmside::engine::view::{Condition, View};
 use warmside::page::listen::Patience;
@@ -45,6 +46,15 @@ fn for_a_browser() {
     let past = || Arc::new(Stored { days: 400, failing: false });
     let open = server::start(calm(), false, past(), Patience::default());
     let locked = server::start(trouble(), true, past(), Patience::default());
+    // Somebody is setting up: what is heard waits, one tie is untouched, one cannot be read.
+    for server in [&open, &locked] {
+        let mut laid = server.bench.look();
+        crate::tied::lay(&mut laid);
+        let waits = crate::tied::tie("cool_side.temperature", "rack/b5/cool/temp");
+        let idle = crate::tied::tie("hide.temperature", "old/hide");
+        let why = "your own file counts: two links read the same probe".to_owned();
+        laid.tied.all = vec![(waits, Fate::Waits), (idle, Fate::Idle(why))];
+    }
     fs::write(folder.join("open.url"), format!("http://{}\n", open.at)).unwrap();
     fs::write(folder.join("locked.url"), format!("http://{}\n", locked.at)).unwrap();
     let (mut view, mut done) = (calm(), 0);

@@ -43,3 +43,41 @@ fn drawing_grows_with_the_wall_and_not_with_its_square() {
     println!("24 enclosures {:.2} ms, 72 enclosures {:.2} ms", small * 1e3, large * 1e3);
     assert!(large / small < 6.0, "three times the enclosures cost {:.1} times as much", large / small);
 }
+
+/// What a wall of 300 and a view of 300 cost. `CARGO_PROFILE_DEV_OPT_LEVEL=2 cargo test --test page what_300 -- --ignored --nocapture`.
+#[test]
+#[ignore = "measures; run it alone"]
+#[expect(clippy::disallowed_methods, reason = "a measurement looks at a clock")]
+fn what_300_enclosures_cost() {
+    use std::sync::Arc;
+    use warmside::config;
+    use warmside::engine::Engine;
+    use warmside::page::standing::House;
+    use warmside::terms::time::Now;
+    let quickest = |mut work: Box<dyn FnMut() -> usize>| {
+        let mut once = || {
+            let start = Instant::now();
+            std::hint::black_box(work());
+            start.elapsed().as_secs_f64() * 1e3
+        };
+        (0..30).map(|_| once()).fold(f64::MAX, f64::min)
+    };
+    let (drawn, counted) = (barn(), barn());
+    let page = wall_of(&drawn);
+    let packed = send::gzip(page.as_bytes()).unwrap().len();
+    println!("wall of 300: {} bytes, {packed} packed", page.len());
+    println!("drawn in {:.1} ms", quickest(Box::new(move || wall_of(&drawn).len())));
+    println!("packed in {:.1} ms", quickest(Box::new(move || send::gzip(page.as_bytes()).unwrap().len())));
+    println!("counted and sorted in {:.2} ms", quickest(Box::new(move || House::of(&counted).standings.len())));
+    let text = std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/config/rack-of-40.toml")).unwrap();
+    let text = text.replace("\"a1..a8\"", "\"a1..a269\"");
+    let config = config::from_bytes("rack.toml", text.as_bytes(), std::path::Path::new("/nowhere")).unwrap();
+    assert_eq!(config.settings.enclosures.len(), 301);
+    let engine = Engine::new(Arc::new(config.settings), Now::at(1_772_548_266_000));
+    let view = engine.view();
+    let changes: usize = view.enclosures.iter().map(|e| e.coming.len()).sum();
+    println!(
+        "a view of 301, with {changes} planned changes, in {:.1} ms",
+        quickest(Box::new(move || engine.view().enclosures.len()))
+    );
+}

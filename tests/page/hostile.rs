@@ -4,6 +4,8 @@ use crate::house::{incident, trouble};
 use crate::{balanced, server, wall_of};
 use warmside::engine::view::{CircuitView, KeeperView, View};
 use warmside::finding::cause::{Cause, Urgency};
+use warmside::page::listen::Patience;
+use warmside::page::past::NoPast;
 
 const EVIL: &str = "<script>alert(1)</script>\"'><img src=x onerror=alert(2)>&amp;\u{202e}";
 
@@ -88,11 +90,40 @@ fn path_tricks_find_nothing() {
 }
 
 #[test]
+fn who_drips_or_says_nothing_is_cut_off_and_the_others_are_served() {
+    use std::io::{Read, Write};
+    use std::net::TcpStream;
+    let short = std::time::Duration::from_millis(300);
+    let patience = Patience { request: short, idle: short, stuck: short };
+    let server = server::start(trouble(), false, std::sync::Arc::new(NoPast), patience);
+    let mut slow: Vec<TcpStream> = (0..50).map(|_| TcpStream::connect(server.at).unwrap()).collect();
+    for (i, stream) in slow.iter_mut().enumerate().filter(|(i, _)| i % 2 == 0) {
+        let drip = if i % 4 == 0 {
+            "GET / HTTP/1.1\r\nhost: x\r\nx-drip: "
+        } else {
+            "POST /drill HTTP/1.1\r\ncontent-length: 900\r\n\r\n"
+        };
+        stream.write_all(drip.as_bytes()).unwrap();
+    }
+    assert_eq!(server.get("/", &[]).status, 200, "beside fifty who wait");
+    for stream in &mut slow {
+        // Each is ended by the server: what never comes is seen by the test that hangs.
+        let mut rest = Vec::new();
+        let _ = stream.read_to_end(&mut rest);
+        assert!(!String::from_utf8_lossy(&rest).contains("200 OK"));
+    }
+    assert_eq!(server.get("/alive", &[]).status, 200);
+    assert!(server.said.lock().unwrap().is_empty());
+}
+
+#[test]
 fn too_large_is_refused_and_the_server_lives() {
     let server = server::open(trouble());
     let token = server.get("/e/a3", &[]).token();
     let long = format!("token={token}&by=ines&note={}", "x".repeat(20_000));
-    assert_eq!(server.post("/e/a3/mark", &[], &long).status, 413);
+    for path in ["/e/a3/mark", "/setup/tie", "/setup/seal", "/drill", "/login"] {
+        assert_eq!(server.post(path, &[], &long).status, 413, "{path}");
+    }
     let huge = server::request("GET", "/", server.at, &[("x-long", &"y".repeat(200_000))], "");
     if let Some(got) = server.raw(huge.as_bytes()) {
         assert!((400..500).contains(&got.status), "{}", got.status);

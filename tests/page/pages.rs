@@ -5,7 +5,9 @@ use crate::stored::Stored;
 use crate::{balanced, server};
 use std::sync::Arc;
 use warmside::page::listen::Patience;
-use warmside::terms::time::Span;
+use warmside::page::past::{Entry, Heat, Mail, Past, Step, Ten, Told};
+use warmside::terms::place::Place;
+use warmside::terms::time::{Span, Wall};
 
 fn stored() -> server::Server {
     server::start(trouble(), false, Arc::new(Stored { days: 400, failing: false }), Patience::default())
@@ -56,6 +58,66 @@ fn plots_of_any_stretch_are_small_and_a_gap_is_a_gap() {
     assert!(text.contains("until Sun 1 February") && text.contains(">later<"), "the way back is there");
     for until in ["x", "-9223372036854775808", "9223372036854775807", "99999999999999999999"] {
         assert_eq!(server.get(&format!("/e/a1?span=1y&until={until}"), &[]).status, 200, "{until}");
+    }
+}
+
+#[test]
+fn heat_is_drawn_where_something_tells_it_and_left_out_elsewhere() {
+    let server = stored();
+    let told = server.get("/e/a3", &[]).text();
+    assert_eq!(told.matches("heat: share of full, outline called for").count(), 4, "two plots, wide and narrow");
+    let silent = server.get("/e/a1", &[]).text();
+    assert!(silent.contains("light: outline planned") && !silent.contains("heat: share"));
+}
+
+/// Asks that the store would have to answer, by kind: raw readings are never asked for over a stretch of years.
+struct Counting(Stored, std::sync::Mutex<Vec<(&'static str, i64)>>);
+
+impl Past for Counting {
+    fn readings(&self, probe: &str, from: Wall, to: Wall, at_most: usize) -> Told<Vec<(Wall, f64)>> {
+        self.1.lock().unwrap().push(("readings", to.since(from).as_ms() / 3_600_000));
+        self.0.readings(probe, from, to, at_most)
+    }
+    fn summaries(&self, probe: &str, from: Wall, to: Wall) -> Told<Vec<Ten>> {
+        self.1.lock().unwrap().push(("summaries", to.since(from).as_ms() / 86_400_000));
+        self.0.summaries(probe, from, to)
+    }
+    fn gaps(&self, from: Wall, to: Wall) -> Told<Vec<(Wall, Option<Wall>, String)>> {
+        self.0.gaps(from, to)
+    }
+    fn wanted(&self, enclosure: &str, place: Place, from: Wall, to: Wall) -> Vec<Step> {
+        self.0.wanted(enclosure, place, from, to)
+    }
+    fn light_planned(&self, enclosure: &str, from: Wall, to: Wall) -> Vec<(Wall, Wall)> {
+        self.0.light_planned(enclosure, from, to)
+    }
+    fn heat(&self, enclosure: &str, from: Wall, to: Wall) -> Told<Option<Heat>> {
+        self.0.heat(enclosure, from, to)
+    }
+    fn ledger(&self, enclosure: Option<&str>, before: Wall, at_most: usize) -> Told<Vec<Entry>> {
+        self.0.ledger(enclosure, before, at_most)
+    }
+    fn mails(&self, at_most: usize) -> Told<Vec<Mail>> {
+        self.0.mails(at_most)
+    }
+    fn mail(&self, notice: &str) -> Told<Option<Mail>> {
+        self.0.mail(notice)
+    }
+}
+
+#[test]
+fn a_year_is_drawn_from_summaries_two_probes_once_each() {
+    let past = Arc::new(Counting(Stored { days: 800, failing: false }, std::sync::Mutex::default()));
+    let server = server::start(trouble(), false, past.clone(), Patience::default());
+    let until = (now() - Span::days(300)).as_ms();
+    for (path, days) in [(format!("/e/a1?span=1y&until={until}"), 365), ("/e/a3?span=90d".to_owned(), 90)] {
+        past.1.lock().unwrap().clear();
+        assert_eq!(server.get(&path, &[]).status, 200);
+        let asked = past.1.lock().unwrap().clone();
+        let of = |kind: &str| asked.iter().filter(|(k, _)| *k == kind).map(|(_, n)| *n).collect::<Vec<_>>();
+        assert_eq!(of("summaries"), [days, days], "{path}");
+        // Only what an incident of today needs: each place when it began, and the hours since.
+        assert!(of("readings").iter().all(|hours| *hours <= 49), "{path}: {asked:?}");
     }
 }
 

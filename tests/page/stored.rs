@@ -1,7 +1,7 @@
 //! An invented past: days of readings with a gap, bands that step with day and night, a ledger, mails.
 
 use crate::house::{at, now};
-use warmside::page::past::{Entry, Mail, Past, Step, Ten, Told};
+use warmside::page::past::{Entry, Heat, Mail, Past, Step, Ten, Told};
 use warmside::terms::place::Place;
 use warmside::terms::time::{Span, Wall};
 
@@ -84,6 +84,15 @@ impl Past for Stored {
     fn light_planned(&self, _: &str, from: Wall, to: Wall) -> Vec<(Wall, Wall)> {
         let days = from.as_ms() / 86_400_000..=to.as_ms() / 86_400_000;
         days.map(|d| (Wall::from_ms(d * 86_400_000 + 27_000_000), Wall::from_ms(d * 86_400_000 + 70_200_000))).collect()
+    }
+    fn heat(&self, enclosure: &str, from: Wall, to: Wall) -> Told<Option<Heat>> {
+        // A relay calls all day; watts come until two. The others tell nothing.
+        let day = |t: &Wall| is_day(*t) && *t < to.min(now());
+        let first = from.max(now() - Span::days(self.days)).as_ms() / 600_000 * 600_000;
+        let tens = (0..).map(|i| Wall::from_ms(first + i * 600_000)).take_while(|t| *t < to.min(now()));
+        let arrived = tens.map(|t| (t, if day(&t) && t < at("14:02") { 0.6 } else { 0.0 })).collect();
+        let called = vec![(at("07:30").max(from), now().min(to))];
+        Ok((enclosure == "a3").then_some(Heat { called, arrived }))
     }
     fn ledger(&self, enclosure: Option<&str>, before: Wall, at_most: usize) -> Told<Vec<Entry>> {
         let entry = |clock: &str, kind: &str, of: &str, words: &str, by: Option<&str>| Entry {

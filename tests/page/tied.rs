@@ -13,7 +13,7 @@ use warmside::terms::time::Span;
 const EVIL: &str = "evil/<b>'\"&/temp";
 
 /// Half an hour of a bench: a probe that offers itself, one that does not, one with a hostile name.
-fn lay(laid: &mut Laid) {
+pub fn lay(laid: &mut Laid) {
     laid.names = Names { enclosures: ["b5".to_owned()].into_iter().collect(), ..Names::default() };
     let free = |reads: &str, wanted| Free { whose: "b5".into(), room: false, reads: reads.into(), wanted };
     laid.free = vec![free("warm_side.temperature", true), free("cool_side.temperature", true), free("battery", false)];
@@ -33,7 +33,7 @@ fn setup() -> server::Server {
     server
 }
 
-fn tie(reads: &str, topic: &str) -> Tie {
+pub fn tie(reads: &str, topic: &str) -> Tie {
     Tie {
         topic: topic.into(),
         enclosure: Some("b5".into()),

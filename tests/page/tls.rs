@@ -21,8 +21,7 @@ fn identity(key: &str) -> Identity {
 }
 
 fn serve() -> Server {
-    let patience = Patience { idle: Duration::from_secs(60), ..Patience::default() };
-    server::serve(trouble(), true, Arc::new(NoPast), patience, Some(identity(KEY)))
+    server::serve(trouble(), true, Arc::new(NoPast), Patience::default(), Some(identity(KEY)))
 }
 
 /// What a client that trusts nobody but the invented authority is answered.
@@ -60,6 +59,18 @@ fn a_page_by_tls_gives_its_cookies_to_tls_alone() {
     assert!(wall.status == 200 && wall.text().contains("Juno"));
     assert!(!wall.headers.contains_key("strict-transport-security"));
     drop(silent);
+}
+
+#[test]
+fn a_greeting_that_stalls_is_cut_off() {
+    let patience = Patience { idle: Duration::from_millis(300), ..Patience::default() };
+    let server = server::serve(trouble(), true, Arc::new(NoPast), patience, Some(identity(KEY)));
+    let mut silent = TcpStream::connect(server.at).expect("a port");
+    // The first bytes of a TLS record that never ends.
+    silent.write_all(&[0x16, 0x03, 0x01, 0x02, 0x00]).expect("sent");
+    let mut rest = Vec::new();
+    let _ = silent.read_to_end(&mut rest);
+    assert_eq!(by_tls(&server, &request("GET", "/alive", server.at, &[], "")).status, 200);
 }
 
 #[test]

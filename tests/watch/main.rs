@@ -5,6 +5,7 @@ mod disk;
 mod house;
 mod limits;
 mod tying;
+mod viewers;
 
 use house::{Daemon, House, PATIENCE, speak};
 use std::collections::BTreeSet;

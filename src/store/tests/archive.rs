@@ -172,3 +172,38 @@ fn incidents_of_the_past_are_kept_as_long_as_summaries_and_not_taken_back() {
     let found = open(&folder, START + HOUR).found;
     assert_eq!(found.rows.iter().map(|r| r.key.as_str()).collect::<Vec<_>>(), ["incident/7R", "mark/2019"]);
 }
+
+/// A stretch of stored years costs what it holds: four times the length about four times as much, not sixteen. A ratio of
+/// the quickest of several, so that the machine's speed and what else it does drop out.
+#[test]
+#[expect(clippy::disallowed_methods, reason = "a test may look at a clock to compare two costs")]
+fn reading_summaries_grows_with_the_stretch_and_not_with_its_square() {
+    let folder = Folder::new();
+    let house = open_keeping(&folder.0, START, None, Span::days(400)).unwrap();
+    let days = 40;
+    for hour in 0..days * 24 {
+        for i in 0..6 {
+            house.store.keep(&reading(0, START + hour * 3_600_000 + i * 600_000, 28.0 + (i % 3) as f64));
+        }
+        house.set(START + (hour + 1) * 3_600_000 + 180_000);
+        if hour % 24 == 23 {
+            house.store.flush().wait().unwrap();
+            house.settle_archive();
+        }
+    }
+    let reader = Reader::open(&folder.0).unwrap();
+    let read =
+        |days: i64| reader.summaries(WARM, Wall::from_ms(START), Wall::from_ms(START + days * 86_400_000)).unwrap();
+    assert_eq!(read(days).len(), (days * 144) as usize);
+    let cost = |days: i64| {
+        let once = || {
+            let began = std::time::Instant::now();
+            std::hint::black_box(read(days));
+            began.elapsed().as_secs_f64()
+        };
+        (0..20).map(|_| once()).fold(f64::MAX, f64::min)
+    };
+    let (short, long) = (cost(days / 4), cost(days));
+    println!("{} days {:.2} ms, {days} days {:.2} ms", days / 4, short * 1e3, long * 1e3);
+    assert!(long / short < 8.0, "four times the stretch costs {:.1} times as much", long / short);
+}

@@ -152,7 +152,7 @@ for (const [device, viewport] of [["desk", DESK], ["phone", PHONE]]) {
   for (const colorScheme of ["light", "dark"]) {
     test(`every page on a ${device}, ${colorScheme}: nothing overflows, nothing serious for axe`, async () => {
       const { page, close } = await visit(open, { viewport, colorScheme });
-      for (const at of ["/", "/e/a3", "/e/a1?span=7d", "/i/7Q", "/setup", "/ledger", "/mails", "/mails/7Q.1"]) {
+      for (const at of ["/", "/e/a3", "/e/a1?span=7d", "/i/7Q", "/setup", "/setup/touch", "/ledger", "/mails", "/mails/7Q.1"]) {
         await page.goto(open + at);
         await nothingOverlaps(page);
         await accessible(page, `${at} on a ${device}, ${colorScheme}`);
@@ -161,6 +161,18 @@ for (const [device, viewport] of [["desk", DESK], ["phone", PHONE]]) {
     });
   }
 }
+
+test("tying goes without script: one on each side, then tie", async () => {
+  const { page, close } = await visit(open, { viewport: PHONE, javaScriptEnabled: false });
+  await page.goto(`${open}/setup`);
+  await page.getByRole("radio", { name: /loose\/2/ }).check();
+  await page.getByRole("radio", { name: /b5.*warm side/ }).check();
+  await page.locator(".tie").getByLabel("I am").selectOption({ index: 1 });
+  await page.getByRole("button", { name: "Tie these two" }).click();
+  await page.getByText("Wished.").waitFor();
+  await page.getByRole("button", { name: "Undo" }).waitFor();
+  await close();
+});
 
 test("by keyboard alone to the answer", async () => {
   const { page, close } = await visit(open);
