@@ -606,3 +606,33 @@ fn silence_goes_on_over_a_restart_and_marks_make_it_learn_anew() {
     assert!(out.iter().any(|e| e.kind == Kind::Faulty && e.fault.is_none()));
     assert_eq!(again.say(WARM, 56.0), Verdict::Trusted, "the keeper knows");
 }
+
+#[test]
+fn short_gaps_again_and_again_do_not_hide_a_dead_probe() {
+    let mut house = House::new();
+    house.run(30, 60, warm, cool);
+    // From here on the warm side is dead, and somebody restarts us, or the broker, every hour.
+    for minute in 1..=300 {
+        house.wait(Span::min(1));
+        house.say(COOL, 25.0);
+        if minute % 60 == 0 {
+            house.watch.link_lost();
+            house.wait(Span::s(20));
+            house.watch.link_up(house.now);
+        }
+    }
+    let silent = house.events.iter().find(|(_, event)| event.probe.0 == WARM && event.kind == Kind::Silent);
+    // Three hours are granted while its rhythm is not known.
+    assert!(silent.is_some_and(|(minute, _)| (30 + 180..30 + 200).contains(minute)), "{:?}", house.told());
+}
+
+#[test]
+fn what_moved_while_the_machine_slept_has_not_jumped() {
+    for (slept, verdict) in [(Span::h(2), Verdict::Trusted), (Span::ZERO, Verdict::Held)] {
+        let mut house = House::new();
+        house.run(600, 60, warm, cool);
+        house.watch.slept(slept);
+        house.wait(Span::min(1));
+        assert_eq!(house.say(WARM, 41.0), verdict, "slept for {slept}");
+    }
+}

@@ -83,8 +83,13 @@ impl Engine {
     /// Takes one event; pushes what the world is asked to do.
     pub fn handle(&mut self, event: Event<'_>, now: Now, out: &mut Vec<Effect>) {
         let now = Now { mono: now.mono.max(self.world.now.mono), wall: now.wall };
-        if has_stepped(self.world.now, now) {
+        let apart = apart(self.world.now, now);
+        if apart.max(Span::ZERO - apart) > CLOCKS_MAY_PART {
             self.wish_by_wall(now);
+        }
+        if apart > CLOCKS_MAY_PART {
+            // Or the wall clock was set forward, which opens the gates of the probes for one reading.
+            self.world.trust.slept(apart);
         }
         self.world.now = now;
         match event {
@@ -247,10 +252,9 @@ impl Engine {
     }
 }
 
-/// Whether the wall clock moved otherwise than the monotonic one since the last entry.
-fn has_stepped(before: Now, now: Now) -> bool {
-    let apart = now.wall.since(before.wall).as_ms() - now.mono.since(before.mono).as_ms();
-    apart.abs() > CLOCKS_MAY_PART.as_ms()
+/// By how much more the wall clock moved than the monotonic one since the last entry.
+fn apart(before: Now, now: Now) -> Span {
+    now.wall.since(before.wall) - now.mono.since(before.mono)
 }
 
 /// Whether an enclosure is suppressed by design.

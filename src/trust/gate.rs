@@ -108,6 +108,11 @@ impl Gate {
         self.last
     }
 
+    /// So much time has passed that the clock of these calls did not count: the machine slept, and the world went on.
+    pub fn slept(&mut self, by: Span) {
+        self.last = self.last.map(|(then, value)| (then - by.min(DRIFT), value));
+    }
+
     /// How far the reading that is being held is from the trusted level; `None`: nothing was held in the last two minutes.
     pub fn held_step(&self, now: Mono) -> Option<f64> {
         let held = self.held.filter(|held| now.since(held.at) <= STEP_WITHIN)?;

@@ -21,6 +21,7 @@ mod company;
 pub mod drift;
 pub mod gate;
 mod heat_runs;
+mod listening;
 pub mod moved;
 pub mod noise;
 mod place;

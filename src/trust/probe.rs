@@ -60,7 +60,10 @@ pub struct Probe {
     pub(super) battery: Battery,
     /// Nobody listened before this: silence counts from here at the earliest.
     pub(super) listening_since: Option<Mono>,
-    deaf: bool,
+    /// The same of before the link was lost.
+    #[serde(default)]
+    pub(super) listened_since: Option<Mono>,
+    pub(super) deaf: bool,
     /// Its device said that it is gone.
     gone: Option<Now>,
     pub(super) last_heard: Option<Now>,
@@ -99,6 +102,7 @@ impl Probe {
             run: Run::default(),
             battery: Battery::default(),
             listening_since: Some(now.mono),
+            listened_since: None,
             deaf: false,
             gone: None,
             last_heard: None,
@@ -427,18 +431,6 @@ impl Probe {
             self.told_silent = true;
             self.set(Some(Fault::Silent), Kind::Silent, last, out);
         }
-    }
-
-    /// Nobody listens any more: what is missed is a gap and no silence.
-    pub fn link_lost(&mut self) {
-        self.deaf = true;
-        self.listening_since = None;
-    }
-
-    /// Somebody listens again, or from the start.
-    pub fn link_up(&mut self, now: Now) {
-        self.deaf = self.last_heard.is_some();
-        self.listening_since = Some(now.mono);
     }
 
     /// The keeper moved it or knows of the change: levels are learned anew, faults of level end.

@@ -150,7 +150,7 @@ impl Watch {
     pub fn restore(&mut self, ix: ProbeIx, mut stored: Probe, known: &Known, now: Now) {
         let Some(probe) = self.probes.get_mut(ix.index()) else { return };
         stored.refit(known);
-        stored.link_up(now);
+        stored.restored(now);
         *probe = stored;
         self.due = earlier(self.due, probe.next_wake());
         let group = self.settings[ix.index()].group;
@@ -352,12 +352,19 @@ impl Watch {
     }
 
     pub fn link_up(&mut self, now: Now) {
+        let newest = self.probes.iter().filter_map(|probe| probe.last_heard).map(|heard| heard.mono).max();
+        let gap = newest.map_or(Span::MAX, |newest| now.mono.since(newest));
         for (probe, setting) in self.probes.iter_mut().zip(&self.settings) {
-            probe.link_up(now);
+            probe.link_up(now, gap);
             let travel = self.groups.get(setting.group).map_or(0.0, |group| group.travel);
             probe.listen_anew(travel - probe.travel());
         }
         self.due = self.probes.iter().filter_map(Probe::next_wake).min();
+    }
+
+    /// The machine slept for `by`, which the monotonic clock did not count: what is far from the last reading need not have jumped.
+    pub fn slept(&mut self, by: Span) {
+        self.probes.iter_mut().for_each(|probe| probe.gate.slept(by));
     }
 
     /// When the next silence becomes a fault; may be too early, never too late.
