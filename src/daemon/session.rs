@@ -83,6 +83,10 @@ pub struct Session {
     pub(super) away: Option<Span>,
     /// `None`: no real clock, or a machine that does not say how long it has been up.
     pub(super) clocks: Option<Clocks>,
+    /// The link is up.
+    pub(super) listening: bool,
+    /// When the engine was last handed something, which is every second.
+    pub(super) present_at: Mono,
     pub(super) dropped: u64,
     pub(super) saved_at: Duration,
     pub(super) mailed: bool,
@@ -145,6 +149,8 @@ impl Session {
             asking: Asking::default(),
             away: found.last.filter(|_| setup.real).map(|last| now.wall.since(last.wall)),
             clocks,
+            listening: false,
+            present_at: now.mono,
             dropped: 0,
             saved_at: ticks(),
             mailed: false,
@@ -251,6 +257,7 @@ impl Session {
 
     pub(super) fn handle(&mut self, event: Event<'_>) {
         let now = self.clock.now();
+        self.notice_absence(now);
         self.engine.handle(event, now, &mut self.effects);
         if !self.effects.is_empty() {
             self.carry_out(now);
@@ -283,12 +290,14 @@ impl Session {
             Incoming::Message(_) => {}
             Incoming::Up => {
                 tracing::info!("connected to the broker");
+                self.listening = true;
                 drop(self.store.gap_ends(wall, LINK_DOWN));
                 self.handle(Event::LinkUp);
                 self.show(|| Seen::Up);
             }
             Incoming::Lost(why) => {
                 tracing::warn!("{why}");
+                self.listening = false;
                 drop(self.store.gap_begins(wall, LINK_DOWN));
                 self.handle(Event::LinkLost);
             }

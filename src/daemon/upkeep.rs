@@ -8,7 +8,7 @@ use crate::engine::event::Event;
 use crate::incident::Row;
 use crate::page;
 use crate::store;
-use crate::terms::time::{Span, Wall};
+use crate::terms::time::{Now, Span, Wall};
 use sd_notify::NotifyState;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -22,6 +22,9 @@ const SNAPSHOT_AFTER_MAIL: Duration = Duration::from_secs(60);
 pub(super) const CLOCK: &str = "clock";
 /// Why the store's gap is there.
 const ASLEEP: &str = "this machine slept";
+const STOPPED: &str = "this process stood still";
+/// The loop goes round each second: whoever has not done so for this long was stopped, and heard nothing.
+const ABSENT: Span = Span::min(1);
 
 /// The page may have one part in so many of the loop's time.
 const SHARE: u32 = 50;
@@ -86,6 +89,24 @@ impl Session {
         }
     }
 
+    /// Before anything is judged: what was missed while the process stood still, its monotonic clock running on, is a gap and no
+    /// silence of anybody's.
+    pub(super) fn notice_absence(&mut self, now: Now) {
+        let absent = now.mono.since(self.present_at);
+        self.present_at = now.mono;
+        if absent < ABSENT || !self.clock.is_real() {
+            return;
+        }
+        tracing::warn!("this process stood still for {absent}; nobody watched meanwhile");
+        drop(self.store.gap_begins(now.wall - absent, STOPPED));
+        drop(self.store.gap_ends(now.wall, STOPPED));
+        let deaf = self.listening.then_some([Event::LinkLost, Event::LinkUp]);
+        let [lost, up] = deaf.map_or([None, None], |all| all.map(Some));
+        for event in [lost, Some(Event::Away(absent)), up].into_iter().flatten() {
+            self.engine.handle(event, now, &mut self.effects);
+        }
+    }
+
     /// Shows the house to the page each second, or seldomer where it is so large that drawing it takes long.
     pub(super) fn show_page_in_turn(&mut self) {
         let began = ticks();
@@ -141,7 +162,6 @@ mod tests {
     use crate::post::settings::{Mailbox, Way};
     use crate::post::{self, Limits, Post};
     use crate::store::{Names, Opening, Store, settings};
-    use crate::terms::time::{Now, Span};
 
     const AT: Wall = Wall::from_ms(1_767_600_000_000);
 

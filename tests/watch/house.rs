@@ -156,9 +156,14 @@ impl Daemon {
 
     /// Reads the log up to a line that says so.
     pub fn says(&self, words: &str) -> String {
+        self.says_within(words, PATIENCE)
+    }
+
+    /// The same; between two lines may lie `patience`.
+    pub fn says_within(&self, words: &str, patience: Duration) -> String {
         let mut before = Vec::new();
         loop {
-            match self.log.recv_timeout(PATIENCE) {
+            match self.log.recv_timeout(patience) {
                 Ok(line) if line.contains(words) => return line,
                 Ok(line) => before.push(line),
                 Err(RecvTimeoutError::Timeout | RecvTimeoutError::Disconnected) => {

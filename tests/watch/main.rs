@@ -2,6 +2,7 @@
 #![cfg(feature = "builtin-broker")]
 
 mod disk;
+mod hang;
 mod house;
 mod limits;
 mod tying;
