@@ -18,8 +18,12 @@ const UNTOLD_WITHIN: i64 = 35;
 /// A probe's rhythm is known after so many ticks of listening; until then its silence is told within so many.
 const RHYTHM_KNOWN_AFTER: i64 = 200;
 const UNKNOWN_SILENT_WITHIN: i64 = 200;
+/// A death forgets so much of it beyond its own time: snapshots wait for a disk that fails.
+const FORGOTTEN: i64 = 8;
 /// `post-failing` that stands is not raised anew for each mail.
 const TOLD_BEFORE: i64 = 600;
+/// The heat of an enclosure is learned anew roughly in so many ticks.
+const LEARNED_ANEW: i64 = 120;
 /// A thing may be mailed for so long after it was true.
 const LINGERS: i64 = 240;
 
@@ -48,6 +52,13 @@ pub fn word<'a>(notice: &'a serde_json::Value, key: &str) -> &'a str {
 pub fn concerns(notice: &serde_json::Value, enclosure: usize) -> bool {
     let id = format!("e{enclosure}");
     notice["enclosures"].as_array().is_some_and(|list| list.iter().any(|e| e.as_str() == Some(&id)))
+}
+
+/// Causes that a mail tells of an enclosure: its own, and those of the alarms that were too many for single mails.
+pub fn causes(notice: &serde_json::Value, enclosure: usize) -> Vec<&str> {
+    let gathered = notice["notes"].as_array().filter(|_| word(notice, "letter") == "gathered");
+    let all = std::iter::once(notice).filter(|n| word(n, "event") != "digest").chain(gathered.into_iter().flatten());
+    all.filter(|n| concerns(n, enclosure)).map(|n| word(n, "cause")).collect()
 }
 
 /// One content, one name: a mail that comes twice has the same name, and a name has one content. Each incident is raised once.
@@ -90,9 +101,12 @@ fn nothing_comes_too_often(world: &World, said: &mut Vec<Complaint>) {
 
 /// The hour's measure holds for all but the first `now` of an incident and the letters.
 fn caps_hold(world: &World, said: &mut Vec<Complaint>) {
-    let counted = |n: &serde_json::Value| {
+    let mut urgent = BTreeSet::new();
+    let mut counted = |n: &serde_json::Value| {
         let asks = ["raised", "worse", "repeated", "handed-on"].contains(&word(n, "event"));
-        asks && !(word(n, "event") == "raised" && word(n, "urgency") == "now")
+        // An incident that was first worth today may become one of now.
+        let first_now = word(n, "urgency") == "now" && urgent.insert(word(n, "incident").to_owned());
+        asks && !first_now
     };
     let ticks: Vec<i64> = world.written.iter().filter(|(_, n)| counted(n)).map(|(tick, _)| *tick).collect();
     for hour in ticks.windows(AT_MOST + 1) {
@@ -139,7 +153,8 @@ fn hot_is_mailed(world: &World, said: &mut Vec<Complaint>) {
         }
         let hot = ["too-hot", "heat-stuck-on", "outside-heat", "room-hot"];
         let tells = |tick: i64, n: &serde_json::Value| {
-            tick >= s.from && concerns(n, s.enclosure) && hot.contains(&word(n, "cause")) && word(n, "event") != "ended"
+            let told = causes(n, s.enclosure).iter().any(|cause| hot.contains(cause));
+            tick >= s.from && told && word(n, "event") != "ended"
         };
         let told = world.arrived.iter().find(|(tick, _, n)| tells(*tick, n));
         // Given up by the server, that much was told of.
@@ -162,14 +177,16 @@ fn silence_is_mailed(world: &World, said: &mut Vec<Complaint>) {
     for s in &world.truth.silent {
         let blind = blind_ticks(world, s.from, s.until);
         // Messages that overtake one another, or too few hours, leave a rhythm unknown; then silence is borne for longer.
-        let listened = s.from - blind_ticks(world, 0, s.from);
+        let deaths = world.kills.iter().filter(|k| **k < s.from).count() as i64;
+        let listened = s.from - blind_ticks(world, 0, s.from) - FORGOTTEN * deaths;
         let unknown = world.mix.reorder > 0 || listened < RHYTHM_KNOWN_AFTER;
         let within = if unknown { UNKNOWN_SILENT_WITHIN } else { SILENT_WITHIN };
         if s.until - s.from < within + blind * 2 {
             continue;
         }
         let told = world.written.iter().any(|(tick, n)| {
-            (s.from..s.until + 60).contains(tick) && concerns(n, s.enclosure) && word(n, "event") != "ended"
+            let told = !causes(n, s.enclosure).is_empty() && word(n, "event") != "ended";
+            (s.from..s.until + 60).contains(tick) && told
         });
         if !told {
             said.push(format!("e{} was silent from {} to {} and nobody was told", s.enclosure, s.from, s.until));
@@ -224,13 +241,16 @@ fn deafness_is_told(world: &World, said: &mut Vec<Complaint>) {
     let Some((from, until)) = world.deaf.first().copied() else { return };
     let within = if world.untold.contains(&(from, until)) { UNTOLD_WITHIN } else { TOLD_WITHIN };
     let unknown = world.untold.contains(&(from, until)) && (from < RHYTHM_KNOWN_AFTER || world.mix.reorder > 0);
-    if world.asleep.contains(&(from, until)) || until - from < within || unknown {
+    if world.asleep.iter().any(|(a, b)| *a < until && from < *b) || until - from < within || unknown {
         return;
     }
     if world.kills.iter().any(|k| (from - 5..until).contains(k)) {
         return;
     }
-    let told = |(tick, n): &(i64, serde_json::Value)| (from..until).contains(tick) && word(n, "cause") == "feed-silent";
+    // Where the rhythm of some is not known yet, those of the others are told as silent.
+    let silent = ["feed-silent", "probe-silent"];
+    let told =
+        |(tick, n): &(i64, serde_json::Value)| (from..until).contains(tick) && silent.contains(&word(n, "cause"));
     if !world.written.iter().any(told) {
         said.push(format!("nobody listened from {from} to {until}, and nobody was told meanwhile"));
     }
@@ -241,11 +261,16 @@ pub fn a_restart_is_no_restart(with: &World, without: &World) -> Vec<Complaint> 
     let mut said = Vec::new();
     for s in with.truth.hot.iter().chain(&with.truth.cold) {
         let told = |world: &World| {
-            let mine = world.written.iter().filter(|(_, n)| word(n, "event") == "raised" && concerns(n, s.enclosure));
+            // What is told of a probe may become what is told of its heat.
+            let asks = |n: &serde_json::Value| ["raised", "worse", "digest"].contains(&word(n, "event"));
+            let mine = world.written.iter().filter(|(_, n)| asks(n) && !causes(n, s.enclosure).is_empty());
             mine.map(|(tick, _)| *tick).find(|tick| (s.from..s.until + LINGERS).contains(tick))
         };
-        let Some(first) = told(without) else { continue };
-        let blind = blind_ticks(with, s.from, s.until);
+        // What is told of it may be that its probe is silent, and when.
+        let Some(first) = told(without).filter(|_| !hidden(with, s)) else { continue };
+        // What was learned while the disk took nothing went with the process, and is learned anew.
+        let forgetful = [Mark::DiskFailed, Mark::DiskFailedLong, Mark::DiskSlow].iter().any(|m| with.marks.contains(m));
+        let blind = blind_ticks(with, s.from, s.until) + if forgetful { LEARNED_ANEW } else { 0 };
         if s.until - first < HOT_WITHIN + blind {
             continue;
         }

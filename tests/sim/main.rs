@@ -6,7 +6,9 @@
 //! defers, refuses or loses its answer, the process killed between any two steps and restored from disk. What is true is
 //! known here and nowhere else: an enclosure that overheats must be mailed, one that does not must not be.
 //!
-//! A day of it: `WARMSIDE_SEEDS=5000 cargo test --release --test sim`.
+//! A night of it: `WARMSIDE_SEEDS=5000 CARGO_PROFILE_DEV_OPT_LEVEL=2 cargo test --test sim every_seed -- --nocapture`; `WARMSIDE_FIRST`
+//! goes on where the last one ended. What one of them lived through, with its deaths and without:
+//! `WARMSIDE_FIRST=228 cargo test --test sim one_seed -- --ignored --nocapture`.
 
 #![allow(clippy::disallowed_methods, reason = "the world swings by std's sine")]
 
@@ -22,8 +24,13 @@ use judges::Complaint;
 use std::collections::BTreeMap;
 use world::World;
 
-fn seeds() -> u64 {
-    std::env::var("WARMSIDE_SEEDS").ok().and_then(|n| n.parse().ok()).unwrap_or(200)
+fn number(name: &str, usual: u64) -> u64 {
+    std::env::var(name).ok().and_then(|n| n.parse().ok()).unwrap_or(usual)
+}
+
+fn seeds() -> std::ops::Range<u64> {
+    let first = number("WARMSIDE_FIRST", 0);
+    first..first + number("WARMSIDE_SEEDS", 200)
 }
 
 fn lived(seed: u64, bug: Option<Bug>, deaths: Deaths) -> World {
@@ -45,7 +52,7 @@ fn run(seed: u64, bug: Option<Bug>) -> (World, Vec<Complaint>) {
 fn every_seed_is_survived_twice_alike_and_every_kind_of_fault_is_met() {
     let mut met: BTreeMap<Mark, u32> = BTreeMap::new();
     let mut bad = Vec::new();
-    for seed in 0..seeds() {
+    for seed in seeds() {
         let (world, complaints) = run(seed, None);
         if !complaints.is_empty() {
             bad.push(format!("seed {seed}: {complaints:#?}"));
@@ -67,8 +74,17 @@ fn every_seed_is_survived_twice_alike_and_every_kind_of_fault_is_met() {
 #[test]
 fn every_planted_bug_is_caught() {
     for bug in Bug::ALL {
-        let caught = (0..seeds()).find(|seed| !run(*seed, Some(bug)).1.is_empty());
+        let caught = seeds().find(|seed| !run(*seed, Some(bug)).1.is_empty());
         println!("{bug:?} is caught by seed {caught:?}");
         assert!(caught.is_some(), "nobody noticed {bug:?}");
     }
+}
+
+#[test]
+#[ignore = "shows what one seed lived through"]
+fn one_seed() {
+    let seed = seeds().start;
+    let (world, complaints) = run(seed, None);
+    println!("{:#?}\n{:#?}\n{}\n{complaints:#?}", world.mix, world.truth, world.story());
+    println!("and without its deaths:\n{}", lived(seed, None, Deaths::none()).story());
 }

@@ -1,7 +1,7 @@
 //! A plain keeper's rules over the readings that reached the engine, written without it: what must have been told, and what
 //! must not have been told without a reading that shows it.
 
-use crate::judges::{Complaint, concerns, word};
+use crate::judges::{self, Complaint, concerns, word};
 use crate::sensors::Heard;
 use crate::world::{ENCLOSURES, World};
 
@@ -73,10 +73,10 @@ fn must_be_told(world: &World, enclosure: usize, causes: &[&str], span: (i64, i6
         return;
     }
     // Told before, and not ended since, is told.
-    let told = world.written.iter().filter(|(tick, n)| *tick <= until && concerns(n, enclosure));
+    let told = world.written.iter().filter(|(tick, _)| *tick <= until);
     let mut stands = false;
     for (tick, notice) in told {
-        if causes.contains(&word(notice, "cause")) {
+        if judges::causes(notice, enclosure).iter().any(|cause| causes.contains(cause)) {
             stands = word(notice, "event") != "ended" || (stands && *tick > since);
         }
     }

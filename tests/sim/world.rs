@@ -43,7 +43,7 @@ impl Stretch {
 }
 
 /// What is true of the enclosures, whatever anybody hears of it.
-#[derive(Default)]
+#[derive(Debug, Default)]
 pub struct Truth {
     pub hot: Vec<Stretch>,
     pub cold: Vec<Stretch>,
