@@ -98,7 +98,10 @@ inside systemctl start warmside # returns when READY=1 was told
 is StatusText "watching 1 enclosures by 1 links"
 until_so "connected by the credential's password" 30 says "connected to the broker"
 warmside status | grep -q "Feed: connected"
-! says "will not be recognised"
+if says "will not be recognised"; then
+    echo "the unit hides the clocks that it needs" >&2
+    exit 1
+fi
 warmside drill >/dev/null
 mailed() { inside sh -c 'ls /var/lib/private/warmside/mail/*.eml'; }
 until_so "a mail" 30 mailed
@@ -127,6 +130,20 @@ inside systemctl kill -s STOP warmside
 until_so "a frozen daemon is ended by the watchdog" 60 is NRestarts 1
 until_so "active again" 60 is ActiveState active
 echo "killed and frozen: well"
+
+# A core would hold the password: none is written, and it stands nowhere but in its own file and the service manager's copy of it.
+grep -q '^Max core file size *0 *0 ' <(inside cat "/proc/$(property MainPID)/limits")
+before=$(property NRestarts)
+inside systemctl kill -s ABRT warmside
+until_so "started again after an abort" 60 eval '[ "$(property NRestarts)" -gt '"$before"' ]'
+until_so "active again" 60 is ActiveState active
+shown=$(grep -rlaF "correct horse" "$over/upper" | grep -v '/etc/warmside/secret/broker$' || true)
+[ -z "$shown" ] || { echo "the password stands in $shown" >&2; exit 1; }
+if inside journalctl --no-pager -o cat | grep -qF "correct horse"; then
+    echo "the password stands in the journal" >&2
+    exit 1
+fi
+echo "aborted without a core, and no password anywhere: well"
 
 inside systemctl stop warmside
 is Result success && ! says "did not close in good order"
