@@ -80,8 +80,10 @@ impl Bears {
     const fn crossing(span: Span) -> Bears {
         Bears { span, harm: 0.0, speaks_for: SPEAKS_FOR }
     }
-    fn wish(span: Span) -> Bears {
-        Bears { span, harm: WANTED_FULL_K * span.as_min(), speaks_for: SPEAKS_FOR_LONG }
+    /// What an open front does counts for nothing.
+    fn wish(span: Span, opened: bool) -> Bears {
+        let speaks_for = if opened { Span::ZERO } else { SPEAKS_FOR_LONG };
+        Bears { span, harm: WANTED_FULL_K * span.as_min(), speaks_for }
     }
 }
 
@@ -153,8 +155,9 @@ impl Judge {
             self.never_high.tick(over(limits.never_high), Bears::crossing(NEVER_HIGH), now) | self.never_high.is_far();
         let bears_low = Bears::crossing(if opened { NEVER_LOW_OPEN } else { NEVER_LOW });
         let never_low = self.never_low.tick(under(limits.never_low), bears_low, now);
-        let wanted_high = self.wanted_high.tick(over(limits.wanted_high), Bears::wish(WANTED_HIGH), now) && !hold;
-        let wanted_low = self.wanted_low.tick(under(limits.wanted_low), Bears::wish(WANTED_LOW), now) && !hold;
+        let wanted_high =
+            self.wanted_high.tick(over(limits.wanted_high), Bears::wish(WANTED_HIGH, opened), now) && !hold;
+        let wanted_low = self.wanted_low.tick(under(limits.wanted_low), Bears::wish(WANTED_LOW, opened), now) && !hold;
         let stands = match (never_high, never_low, wanted_high, wanted_low) {
             (true, ..) => Some((Cause::TooHot, Urgency::Now, limits.never_high, self.never_high.beyond_since)),
             (_, true, ..) => Some((Cause::TooCold, Urgency::Now, limits.never_low, self.never_low.beyond_since)),
@@ -307,6 +310,16 @@ mod tests {
             judge.hear(&Spot { opened: true, ..SPOT }, 24.0, Now::at(minute * 60_000), &mut out);
         }
         assert_eq!(out.len(), 1);
+    }
+
+    #[test]
+    fn a_cleaning_makes_no_old_shortfall_worse() {
+        let (mut judge, mut out) = (Judge::default(), Vec::new());
+        for minute in 0..=100 {
+            let (celsius, opened) = if minute < 70 { (28.8, false) } else { (26.0, true) };
+            judge.hear(&Spot { opened, ..SPOT }, celsius, Now::at(minute * 60_000), &mut out);
+        }
+        assert_eq!(out, []);
     }
 
     #[test]

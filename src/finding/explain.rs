@@ -27,6 +27,8 @@ const HEAT_MISSING: f64 = 0.5;
 const GRADIENT_GONE: f64 = 0.6;
 /// What hurried longer ago explains nothing.
 const HURRIED_WITHIN_MIN: f64 = 180.0;
+/// A probe that fell has come to rest, and the others have been heard since, min.
+const SETTLED_MIN: f64 = 10.0;
 /// Sun moves faster than a room, K/min. As in `heat/`.
 const SUN_K_PER_MIN: f64 = 1.5 / 60.0;
 /// The beginning of a course is believed no further back.
@@ -120,8 +122,9 @@ fn why_cold(beside: &Beside) -> Option<Cause> {
     let (p, g) = beside.picture.zip(gradient)?;
     let along = p.low.share.is_none_or(|share| share > 0.5);
     if g.cool_lift < -TOGETHER_K && heat_works && along {
-        // Both ends are cooled from outside; where the room is not, the outside has come in.
-        return Some(if beside.room == Says::AsUsual { Cause::LeftOpen } else { Cause::RoomCold });
+        // Both ends are cooled from outside; where the room is not, or it began at once, the outside has come in.
+        let came_in = beside.room == Says::AsUsual || p.hurried_within_fall();
+        return Some(if came_in { Cause::LeftOpen } else { Cause::RoomCold });
     }
     let own_doing = !g.narrowed_from_outside() && g.due() && p.low.past(1.0) && !p.hurried_within_fall();
     match g.ratio() {
@@ -142,7 +145,11 @@ fn hurried_fall(p: &Picture) -> Option<Cause> {
     let hurried = p.hurried_within_fall() && p.since_hurried_fall < HURRIED_WITHIN_MIN;
     let (share, g) = p.low.share.zip(p.gradient)?;
     (hurried && p.low.past(1.0) && g.ratio() < GRADIENT_GONE).then_some(())?;
-    Some(if share < ALONG { Cause::ProbeDisplaced } else { Cause::LeftOpen })
+    if share >= ALONG {
+        return Some(Cause::LeftOpen);
+    }
+    // The cool side may not have spoken since.
+    (p.since_hurried_fall >= SETTLED_MIN).then_some(Cause::ProbeDisplaced)
 }
 
 fn why_hot(beside: &Beside) -> Option<Cause> {

@@ -4,6 +4,8 @@ use super::clue::Clue;
 
 /// A front that stands open takes the cool side along, a probe that fell does not: share of the fall.
 pub const ALONG: f64 = 0.12;
+/// Somebody who opened the front for a cleaning has closed it after so long, min. Common practice, no source.
+const CLEANED_WITHIN_MIN: f64 = 45.0;
 
 /// One side of the warm end (or of the gradient) as its tracker has it.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -153,9 +155,10 @@ impl Picture {
     pub fn hurried_within_rise(&self) -> bool {
         self.since_hurried_rise < self.t - self.high.peak_t + 1.0
     }
-    /// Both ends have fallen as they do when the front is opened.
+    /// Both ends have fallen as they do when the front is opened, not longer ago than a cleaning takes.
     pub fn looks_open(&self) -> bool {
-        self.hurried_within_fall() && self.low.share.is_none_or(|share| share > ALONG)
+        let lately = self.since_hurried_fall < CLEANED_WITHIN_MIN;
+        self.hurried_within_fall() && lately && self.low.share.is_none_or(|share| share > ALONG)
     }
     /// The plug is known and shows power at about its usual amount.
     pub fn powered(&self) -> bool {
