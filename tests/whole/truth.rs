@@ -6,12 +6,14 @@ use super::house::House;
 
 /// Truth once a minute: warm side, cool side, room, °C.
 type Minute = [f64; 3];
+/// Wanted by day, wanted by night, never, °C.
+type Limits = [(f64, f64); 3];
 
 pub struct Truth {
     minutes: Vec<Vec<Minute>>,
     events: Vec<Vec<Event>>,
-    /// Of each enclosure and side: wanted by day, wanted by night, never.
-    limits: Vec<[Option<[(f64, f64); 3]>; 2]>,
+    /// Of each enclosure and side.
+    limits: Vec<[Option<Limits>; 2]>,
     night: Vec<(i64, i64)>,
 }
 
