@@ -83,7 +83,9 @@ fn two_hundred_look_while_five_thousand_probes_report() {
         std::thread::spawn(move || look(port, &seen));
     }
     // Each viewer's first word holds every tile.
-    (0..VIEWERS).for_each(|_| drop(sees.recv_timeout(PATIENCE).expect("a first word")));
+    for _ in 0..VIEWERS {
+        sees.recv_timeout(PATIENCE).expect("a first word");
+    }
     std::thread::sleep(Duration::from_secs(5));
     while sees.try_recv().is_ok() {}
     let mut late: Vec<f64> = Vec::new();
