@@ -16,6 +16,10 @@ use serde::{Deserialize, Serialize};
 
 /// The cool side has left its usual level by so much with the warm end, K: both are moved from outside.
 const TOGETHER_K: f64 = 1.0;
+/// And this is more than a cold night does in a room that keeps its own.
+const FAR_TOGETHER_K: f64 = 2.0;
+/// The cool side goes along with its heater by less than this share of the rise, with the sun by more. As in `heat/`.
+const HEATER_SHARE: f64 = 0.45;
 /// The gradient is as usual when so much of it is there: then the heat works.
 const HEAT_WORKS: f64 = 0.8;
 /// More than so much of the usual gradient: then it is the heat that warms, and above the second it warms without end.
@@ -122,9 +126,13 @@ fn why_cold(beside: &Beside) -> Option<Cause> {
     let (p, g) = beside.picture.zip(gradient)?;
     let along = p.low.share.is_none_or(|share| share > 0.5);
     if g.cool_lift < -TOGETHER_K && heat_works && along {
-        // Both ends are cooled from outside; where the room is not, or it began at once, the outside has come in.
-        let came_in = beside.room == Says::AsUsual || p.hurried_within_fall();
-        return Some(if came_in { Cause::LeftOpen } else { Cause::RoomCold });
+        // Both ends are cooled from outside; where it began at once, or the room is as ever, the outside has come in.
+        let far = g.cool_lift < -FAR_TOGETHER_K;
+        return match beside.room {
+            _ if p.hurried_within_fall() => Some(Cause::LeftOpen),
+            Says::AsUsual => far.then_some(Cause::LeftOpen),
+            _ => Some(Cause::RoomCold),
+        };
     }
     let own_doing = !g.narrowed_from_outside() && g.due() && p.low.past(1.0) && !p.hurried_within_fall();
     match g.ratio() {
@@ -142,7 +150,7 @@ fn swapped(p: &Picture) -> bool {
 
 /// A fall that began faster than heat can go: an open front, or a probe that fell out of its place.
 fn hurried_fall(p: &Picture) -> Option<Cause> {
-    let hurried = p.hurried_within_fall() && p.since_hurried_fall < HURRIED_WITHIN_MIN;
+    let hurried = (p.hurried_within_fall() && p.since_hurried_fall < HURRIED_WITHIN_MIN) || p.looks_open();
     let (share, g) = p.low.share.zip(p.gradient)?;
     (hurried && p.low.past(1.0) && g.ratio() < GRADIENT_GONE).then_some(())?;
     if share >= ALONG {
@@ -160,7 +168,8 @@ fn why_hot(beside: &Beside) -> Option<Cause> {
     }
     let (p, g) = beside.picture.zip(gradient)?;
     let from_outside = |g: Gradient| g.cool_lift > TOGETHER_K && !heat_warms;
-    let runs_on = g.ratio() > HEAT_RUNS_ON && p.high.past(1.0) && !p.hurried_within_rise();
+    let its_own = p.high.share.is_none_or(|share| share < HEATER_SHARE);
+    let runs_on = g.ratio() > HEAT_RUNS_ON && its_own && p.high.past(1.0) && !p.hurried_within_rise();
     if runs_on && !p.unpowered() && p.since_dip > 60.0 {
         return Some(Cause::HeatStuckOn);
     }

@@ -6,6 +6,9 @@ use super::clue::Clue;
 pub const ALONG: f64 = 0.12;
 /// Somebody who opened the front for a cleaning has closed it after so long, min. Common practice, no source.
 const CLEANED_WITHIN_MIN: f64 = 45.0;
+/// More than a failed heater takes of the cool side within that time (`low.rs` has 0.37), and more than a room loses, K.
+const OPEN_SHARE: f64 = 0.4;
+const OPENS_K: f64 = 2.0;
 
 /// One side of the warm end (or of the gradient) as its tracker has it.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -155,10 +158,15 @@ impl Picture {
     pub fn hurried_within_rise(&self) -> bool {
         self.since_hurried_rise < self.t - self.high.peak_t + 1.0
     }
-    /// Both ends have fallen as they do when the front is opened, not longer ago than a cleaning takes.
+    /// Both ends have fallen as they do when the front is opened, not longer ago than a cleaning takes. Readings minutes apart
+    /// do not show how hurried a fall was; that the cool side went along, more than it does when heat fails, they do.
     pub fn looks_open(&self) -> bool {
-        let lately = self.since_hurried_fall < CLEANED_WITHIN_MIN;
-        self.hurried_within_fall() && lately && self.low.share.is_none_or(|share| share > ALONG)
+        let hurried = self.hurried_within_fall() && self.since_hurried_fall < CLEANED_WITHIN_MIN;
+        let soon = self.t - self.low.peak_t < CLEANED_WITHIN_MIN && self.low.drop(self.x) > OPENS_K;
+        match self.low.share {
+            Some(share) => (hurried && share > ALONG) || (soon && share > OPEN_SHARE),
+            None => hurried,
+        }
     }
     /// The plug is known and shows power at about its usual amount.
     pub fn powered(&self) -> bool {
