@@ -30,6 +30,7 @@ pub mod probe;
 pub mod rhythm;
 pub mod run;
 pub mod scale;
+mod silence;
 pub mod spell;
 pub mod stamps;
 pub mod swap;

@@ -5,7 +5,7 @@ use super::drift::Drift;
 use super::gate::{Gate, Passage};
 use super::noise::Noise;
 use super::plausible;
-use super::rhythm::{Gap, NEVER_HEARD, NEVER_HEARD_AT_ALL, Rhythm};
+use super::rhythm::{Gap, Rhythm};
 use super::run::Run;
 use super::scale::OtherUnit;
 use super::spell::Spell;
@@ -25,8 +25,6 @@ const SOAKED_FROM: f64 = 99.0;
 const SOAKED_LASTS: Span = Span::h(12);
 /// How far beyond all that it read with a good battery a reading is not believed on a low one, K.
 const DYING_BEYOND_K: f64 = 1.0;
-/// A device that says (or whose broker says) that it is gone may be back at once: a radio that reconnects.
-const GONE_AFTER: Span = Span::min(1);
 /// Over how long a probe's own trend is taken, min.
 const TREND_MIN: f64 = 10.0;
 
@@ -65,11 +63,11 @@ pub struct Probe {
     pub(super) listened_since: Option<Mono>,
     pub(super) deaf: bool,
     /// Its device said that it is gone.
-    gone: Option<Now>,
+    pub(super) gone: Option<Now>,
     pub(super) last_heard: Option<Now>,
     last_value: Option<f64>,
     pub(super) last_trusted: Option<(f64, Now)>,
-    spell: Spell,
+    pub(super) spell: Spell,
     /// The level of the last ten minutes, for the trend.
     slow: f32,
     /// Lowest and highest of what it read with a good battery.
@@ -82,7 +80,7 @@ pub struct Probe {
     pub(super) home_since: Option<Mono>,
     pub(super) standing: Vec<(Fault, Now)>,
     pub(super) told_silent: bool,
-    told_day: bool,
+    pub(super) told_day: bool,
 }
 
 /// An edge of one probe: the kind, what stands now (`None`: over), since when.
@@ -354,85 +352,6 @@ impl Probe {
         &self.standing
     }
 
-    /// Silence is judged of what is measured, not of states that are told on change nor of batteries.
-    pub(super) fn judges_silence(&self) -> bool {
-        let quantity = self.slot.quantity();
-        quantity != Quantity::Battery && (!quantity.is_state() || self.rhythm.declared())
-    }
-
-    /// When its silence becomes a fault, or a graver one, or what it asserts by silence is disbelieved for long enough.
-    pub fn next_wake(&self) -> Option<Mono> {
-        match (self.silence_due(), self.assertion_due()) {
-            (Some(a), Some(b)) => Some(a.min(b)),
-            (a, b) => a.or(b),
-        }
-    }
-
-    fn assertion_due(&self) -> Option<Mono> {
-        let listening = self.listening_since.is_some() && !self.has(Kind::Faulty);
-        if listening { self.spell.assertion_due(self.rhythm.usual().unwrap_or(Span::ZERO)) } else { None }
-    }
-
-    fn silence_due(&self) -> Option<Mono> {
-        let told = self.has(Kind::Silent);
-        if !self.judges_silence() || (told && (self.last_heard.is_some() || self.told_day)) {
-            return None;
-        }
-        let listening = self.listening_since?;
-        if let Some(gone) = self.gone.filter(|_| !told) {
-            return Some(gone.mono + GONE_AFTER);
-        }
-        Some(match self.last_heard {
-            None if told => listening + NEVER_HEARD_AT_ALL,
-            None => listening + NEVER_HEARD.max(self.rhythm.limit()),
-            Some(last) => last.mono.max(listening) + self.rhythm.limit(),
-        })
-    }
-
-    pub fn wake(&mut self, now: Now, out: &mut Vec<Edge>) {
-        if let (Some((fault, since)), Some(due)) = (self.spell.doubted(), self.assertion_due())
-            && now.mono >= due
-        {
-            self.set(Some(fault), Kind::Faulty, since, out);
-        }
-        if self.silence_due().is_none_or(|due| now.mono < due) {
-            return;
-        }
-        self.told_silent = true;
-        if let Some(gone) = self.gone.filter(|_| self.last_heard.is_none()) {
-            self.set(Some(Fault::Silent), Kind::Silent, gone, out);
-            return;
-        }
-        let Some(last) = self.last_heard else {
-            let since = self.listening_since.map_or(now, |listening| back_to(now, listening));
-            self.told_day = self.has(Kind::Silent);
-            self.set(None, Kind::Silent, since, &mut Vec::new());
-            self.set(Some(Fault::NeverHeard { a_day: self.told_day }), Kind::Silent, since, out);
-            return;
-        };
-        self.set(Some(Fault::Silent), Kind::Silent, last, out);
-    }
-
-    /// Its device said that it is gone, or that it is there again.
-    pub(super) fn hear_turned(&mut self, gone: bool, now: Now) {
-        self.gone = if gone { self.gone.or(Some(now)) } else { None };
-    }
-
-    /// How long it has been silent, as a share of what it is granted; `None`: it never spoke, or its silence means nothing.
-    pub(super) fn silence(&self, now: Mono) -> Option<f64> {
-        let last = self.last_heard.filter(|_| self.judges_silence())?;
-        let since = last.mono.max(self.listening_since?);
-        Some(now.since(since).as_s() / self.rhythm.limit().as_s().max(1.0))
-    }
-
-    /// It is silent together with the whole house.
-    pub(super) fn fall_silent(&mut self, out: &mut Vec<Edge>) {
-        if let Some(last) = self.last_heard.filter(|_| self.judges_silence() && self.listening_since.is_some()) {
-            self.told_silent = true;
-            self.set(Some(Fault::Silent), Kind::Silent, last, out);
-        }
-    }
-
     /// The keeper moved it or knows of the change: levels are learned anew, faults of level end.
     pub fn relearn(&mut self, now: Now, out: &mut Vec<Edge>) {
         (self.gate, self.noise, self.run) = (Gate::default(), Noise::default(), Run::default());
@@ -481,8 +400,4 @@ impl Probe {
         let blind = [Kind::Silent, Kind::Faulty, Kind::Noisy, Kind::Stuck, Kind::Unit, Kind::Swapped, Kind::Displaced];
         self.last_trusted.is_some() && blind.iter().all(|kind| !self.has(*kind))
     }
-}
-
-fn back_to(now: Now, then: Mono) -> Now {
-    Now { mono: then, wall: now.wall_of(then) }
 }

@@ -10,30 +10,12 @@ use crate::reading::refusal::Refusal;
 use crate::reading::{Reading, Slot, Target};
 use crate::terms::id::{ProbeIx, RoomIx};
 use crate::terms::quantity::{Quantity, Unit};
-use crate::terms::time::{Mono, Now, Span};
+use crate::terms::time::{Mono, Now};
 use std::collections::BTreeMap;
 
 /// A witness must have moved this much of the jump in question, and so much at least, K.
 const WITNESS_SHARE: f64 = 0.25;
 const WITNESS_LEAST_K: f64 = 1.0;
-
-/// When nobody at all was heard for this long, the silence may be the feed's: single probes are not told before it is clear.
-const HOUSE_QUIET: Span = Span::min(5);
-/// A probe that was silent for this share of what it is granted goes along with a house that is silent.
-const ALONG: f64 = 0.5;
-/// How long a silence that is due waits for the rest of a quiet house, and how often it looks.
-const WAITS: Span = Span::min(30);
-const LOOKS: Span = Span::min(1);
-
-/// Whether the house as a whole is heard.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum House {
-    Speaks,
-    /// Nobody speaks, but for some that is usual.
-    Quiet,
-    /// Nobody speaks, and nobody is usually quiet for so long.
-    Silent,
-}
 
 /// What is around one probe.
 #[derive(Clone, Debug, Default)]
@@ -344,65 +326,6 @@ impl Watch {
             let edges = probe.standing().iter().map(|(fault, since)| (fault.kind(), Some(*fault), *since));
             out.extend(edges.filter_map(|edge| self.event(ix, edge)));
         }
-    }
-
-    pub fn link_lost(&mut self) {
-        self.probes.iter_mut().for_each(Probe::link_lost);
-        self.due = None;
-    }
-
-    pub fn link_up(&mut self, now: Now) {
-        let newest = self.probes.iter().filter_map(|probe| probe.last_heard).map(|heard| heard.mono).max();
-        let gap = newest.map_or(Span::MAX, |newest| now.mono.since(newest));
-        for (probe, setting) in self.probes.iter_mut().zip(&self.settings) {
-            probe.link_up(now, gap);
-            let travel = self.groups.get(setting.group).map_or(0.0, |group| group.travel);
-            probe.listen_anew(travel - probe.travel());
-        }
-        self.due = self.probes.iter().filter_map(Probe::next_wake).min();
-    }
-
-    /// The machine slept for `by`, which the monotonic clock did not count: what is far from the last reading need not have jumped.
-    pub fn slept(&mut self, by: Span) {
-        self.probes.iter_mut().for_each(|probe| probe.gate.slept(by));
-    }
-
-    /// When the next silence becomes a fault; may be too early, never too late.
-    pub fn next_wake(&self) -> Option<Mono> {
-        self.due
-    }
-
-    pub fn wake(&mut self, now: Now, out: &mut Vec<Event>) {
-        if self.due.is_none_or(|due| now.mono < due) {
-            return;
-        }
-        let house = self.house(now.mono);
-        if house == House::Quiet {
-            self.due = Some(now.mono + LOOKS);
-            return;
-        }
-        let mut edges = std::mem::take(&mut self.edges);
-        for ix in 0..self.probes.len() {
-            self.probes[ix].wake(now, &mut edges);
-            if house == House::Silent {
-                self.probes[ix].fall_silent(&mut edges);
-            }
-            self.tell(ix, &mut edges, out);
-        }
-        self.edges = edges;
-        self.due = self.probes.iter().filter_map(Probe::next_wake).min();
-    }
-
-    fn house(&self, now: Mono) -> House {
-        // A wake may come too early; only what is due puts the question.
-        let due = self.probes.iter().filter_map(Probe::next_wake).min();
-        let asks = due.is_some_and(|due| due <= now && now.since(due) < WAITS);
-        let quiet = self.newest.is_some_and(|newest| now.since(newest) >= HOUSE_QUIET);
-        let mut silences = self.probes.iter().filter_map(|probe| probe.silence(now)).peekable();
-        if !asks || !quiet || silences.peek().is_none() {
-            return House::Speaks;
-        }
-        if silences.all(|share| share >= ALONG) { House::Silent } else { House::Quiet }
     }
 
     /// The keeper moved or exchanged probes of this target, or changed what they measure: learn anew.
