@@ -1,5 +1,9 @@
 //! The broker: messages in, states and outcomes out, and everything that can make the link go deaf said aloud.
 //!
+//! It speaks MQTT 3.1.1, which every broker does. Version 5 would let a broker hold back a retained message that is too large,
+//! which here is named instead; it is left out because the client's version 5 is a
+//! second interface with types of its own, for a fifth more work a message.
+//!
 //! rumqttc is the client and stays behind this room. What is known to make it deaf, and what is done here:
 //!
 //! | what happens | remedy | tried by (`tests/link`, with a real broker `tests/real_broker`) |
