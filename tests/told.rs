@@ -95,3 +95,78 @@ fn hands_that_are_taken_out_are_out() {
     assert_eq!(order(0, 11), (true, false));
     assert_eq!(order(0, 12), (false, false), "there were none");
 }
+
+/// Says something; whether it was done, and the rows of the ledger that it wrote.
+fn say(engine: &mut Engine, order: Order, at_min: i64) -> (bool, Vec<String>) {
+    let mut out = Vec::new();
+    engine.handle(Event::Command(Command { by: "ines".into(), order }), START + Span::min(at_min), &mut out);
+    let done = out.iter().any(|e| matches!(e, Effect::Answer { done: true, .. }));
+    let rows = out.iter().flat_map(|e| match e {
+        Effect::Commit { rows, .. } => rows.clone(),
+        _ => vec![],
+    });
+    let marks = rows.filter(|row| row.key.starts_with("mark/"));
+    (done, marks.map(|row| format!("{} {}", row.key, row.json.unwrap_or_default())).collect())
+}
+
+#[test]
+fn a_mark_made_by_mistake_is_struck_out_for_ten_minutes() {
+    let mut engine = engine("strike");
+    live(&mut engine, 0..10);
+    let mark = |what: &str| Order::Mark { enclosure: "a3".into(), what: what.into() };
+    let strike = |what: &str| Order::Strike { enclosure: "a3".into(), what: what.into() };
+    let (_, marked) = say(&mut engine, mark("fed"), 10);
+    let (done, struck) = say(&mut engine, strike("fed"), 15);
+    assert!(done && struck[0].contains("\"struck\":\"ines\""), "{struck:?}");
+    let key = |row: &str| row.split(' ').next().unwrap_or_default().to_owned();
+    assert_eq!(key(&marked[0]), key(&struck[0]), "the same line of the ledger");
+    assert!(!say(&mut engine, strike("fed"), 16).0, "it is struck out already");
+    say(&mut engine, mark("shed"), 20);
+    assert_eq!(say(&mut engine, strike("shed"), 31), (false, vec![]), "too late");
+    say(&mut engine, mark("setting-changed"), 40);
+    assert!(!say(&mut engine, strike("setting-changed"), 41).0, "its heat is learned anew already");
+}
+
+#[test]
+fn a_heater_that_was_changed_is_learned_anew() {
+    let mut engine = engine("heater");
+    assert_eq!(live(&mut engine, 0..300), "young");
+    let changed = Order::Mark { enclosure: "a3".into(), what: "heater-changed".into() };
+    assert!(say(&mut engine, changed, 300).0);
+    assert_eq!(live(&mut engine, 301..330), "learning");
+}
+
+#[test]
+fn an_answer_given_by_mistake_is_taken_back_and_reminders_go_on() {
+    let mut engine = engine("taken-back");
+    let read = |engine: &mut Engine, minutes: std::ops::Range<i64>| {
+        let mut out = Vec::new();
+        for minute in minutes {
+            let topic = "rack/a3/warm_side/temperature";
+            // From the tenth minute on it cools, through the band and through the limit.
+            let level = 30.0 - 0.4 * (minute - 10).clamp(0, 30) as f64 + (minute % 3) as f64 / 10.0;
+            let payload = format!("{level:.1}");
+            let message = Event::Message { topic, payload: payload.as_bytes(), retained: false };
+            engine.handle(message, START + Span::min(minute), &mut out);
+            engine.handle(Event::Wake, START + Span::min(minute), &mut out);
+        }
+        let mails = out.iter().map(|e| match e {
+            Effect::Commit { notices, .. } => notices.len(),
+            _ => 0,
+        });
+        mails.sum::<usize>()
+    };
+    assert!(read(&mut engine, 0..120) > 0, "it is told");
+    let incident = engine.view().incidents[0].id.clone();
+    let back = || Order::TakeBack { incident: incident.clone() };
+    assert!(!say(&mut engine, back(), 120).0, "nobody has answered");
+    assert!(say(&mut engine, Order::AcknowledgeIncident { incident: incident.clone() }, 120).0);
+    assert!(engine.view().incidents[0].answered.is_some());
+    assert!(say(&mut engine, back(), 125).0);
+    assert!(engine.view().incidents[0].answered.is_none());
+    // An answer pauses reminders for an hour; now they come as before.
+    assert!(read(&mut engine, 126..175) > 0, "reminders go on");
+    assert!(say(&mut engine, Order::AcknowledgeIncident { incident: incident.clone() }, 175).0);
+    assert_eq!(read(&mut engine, 176..186), 0, "an answer that stands pauses them");
+    assert!(!say(&mut engine, back(), 187).0, "too late");
+}

@@ -122,7 +122,7 @@ impl Session {
             clock: clock.clone(),
             bench: page.bench.clone(),
             site: found.site.clone(),
-            ours: config.settings.publish.clone(),
+            ours: config.settings.publish.as_ref().map(|prefix| format!("{prefix}/")),
         });
         Ok(Session {
             config: config.clone(),

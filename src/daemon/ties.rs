@@ -37,7 +37,10 @@ impl Session {
             Err(words) => (false, words, None),
         };
         let _ = wished.answer.send(Answer { done, words });
-        new.map(|config| Ending::Reload(Box::new(config)))
+        new.map(|config| {
+            tracing::info!("other ties of the page are watched: started anew with them");
+            Ending::Reload(Box::new(config))
+        })
     }
 
     async fn carry_out_wish(&mut self, wish: Wish, reread: &Reread) -> Outcome {

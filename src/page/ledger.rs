@@ -63,7 +63,7 @@ pub fn lines(house: &House, entries: &[Entry]) -> Markup {
         @if entries.is_empty() { p.q { "Nothing is written here yet." } }
         @else {
             div.scroll {
-                table.led {
+                table.led.five {
                     thead { tr { th scope="col" { "Day" } th scope="col" { "Time" } th scope="col" { "Kind" } th scope="col" { "Whom" } th scope="col" { "What happened" } } }
                     tbody {
                         @for (i, entry) in entries.iter().enumerate() {

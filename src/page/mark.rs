@@ -174,6 +174,8 @@ pub const fn frame(condition: Condition) -> &'static str {
 /// The symbols that [`Mark::draw`] refers to; once a page.
 pub const SYMBOLS: PreEscaped<&str> = PreEscaped(concat!(
     r##"<svg class="syms" aria-hidden="true"><defs>"##,
+    // Bands on paper: the style's print rules fill with it, so that they are told apart without grey.
+    r##"<pattern id="hatch" width="5" height="5" patternUnits="userSpaceOnUse" patternTransform="rotate(45)"><path d="M0 0v5" stroke="#000" stroke-width="1"/></pattern>"##,
     r##"<symbol id="m-low" viewBox="0 0 16 16"><path d="M1 3h14L8 15z" fill="currentColor"/></symbol>"##,
     r##"<symbol id="m-high" viewBox="0 0 16 16"><path d="M1 13h14L8 1z" fill="currentColor"/></symbol>"##,
     r##"<symbol id="m-low0" viewBox="0 0 16 16"><path d="M2.2 3.8h11.6L8 13.6z" fill="none" stroke="currentColor" stroke-width="2"/></symbol>"##,

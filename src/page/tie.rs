@@ -102,7 +102,7 @@ fn pairs(house: &House, laid: &Laid, reader: &Reader, sought: &str) -> Markup {
         Some((number.clone(), (*free.iter().find(fits)?).clone()))
     });
     html! {
-        p.s.q.measure { (words::many(laid.survey.topics().len() as u64, "topic", "topics")) ": " (all) " numbers wait, " (aside) " are set aside (counters, states of devices, times)." }
+        p.s.q.measure { (words::many(laid.survey.topics().len() as u64, "topic", "topics")) ": " (words::many(all as u64, "number waits", "numbers wait")) ", " (aside) " set aside (counters, states of devices, times)." }
         @if all > MOST_WAITING || !sought.is_empty() {
             form.find method="get" action="/setup" role="search" { label { "Part of a topic" input type="search" name="q" value=(sought) maxlength="100"; } button type="submit" { "Find" } }
         }
@@ -143,7 +143,7 @@ fn heard(house: &House, (number, of, field, offer): &Waiting<'_>, checked: bool)
                 }
                 span.spk { (spark(field)) }
                 span.why {
-                    (words::sentence(offer.guess.seems.words())) ": " (words::cut(&offer.guess.because)) "."
+                    (words::sentence(offer.guess.seems.words())) ": " (words::cut(&offer.guess.because).replace('`', "")) "."
                     @if let (Some(whose), Some(reads)) = (&offer.whose, &offer.reads) { " Looks like " b { (place(house, whose, reads)) } "." }
                     @else if let Some(whose) = &offer.whose { " Of " b { (whose_name(house, whose)) } "; which place, you know." }
                     @if let Some(doubt) = &offer.guess.doubt { " Unsure: " (words::cut(doubt)) "." }
@@ -186,7 +186,7 @@ fn belongs(house: &House, free: &[&Free], offered: Option<&Free>) -> Markup {
     let shown: Vec<&Free> = free.iter().copied().filter(|f| f.wanted).take(MOST_FREE).collect();
     html! {
         fieldset.pick.belong {
-            legend { "Where it belongs " span.q.plain { (free.iter().filter(|f| f.wanted).count()) " empty places" } }
+            legend { "Where it belongs " span.q.plain { (words::many(free.iter().filter(|f| f.wanted).count() as u64, "empty place", "empty places")) } }
             ul {
                 @for f in &shown {
                     li { label {

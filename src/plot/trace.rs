@@ -113,6 +113,7 @@ impl Trace<'_> {
         }
         self.strips(&pen, &mut out);
         self.moments(&pen, &mut out);
+        self.strip_labels(&mut out);
         for (from, until, words) in &self.says {
             let (a, b) = (pen.x(*from), pen.x(*until));
             out.marks.push(Mark::Says { d: block(a, TOP, b - a, HIGH), text: words.clone() });
@@ -240,15 +241,13 @@ impl Trace<'_> {
     }
 
     fn strips(&self, pen: &Pen, out: &mut Drawing) {
-        let mut y = TOP + HIGH + 40.0;
+        let mut y = TOP + HIGH + 42.0;
         if let Some((planned, seen)) = &self.light {
-            out.words(LEFT, y - 6.0, Anchor::Start, Tone::Plain, "light: outline planned, solid seen");
             out.path(Ink::Planned, self.bars(pen, planned, y + 0.5, 5.0));
             out.path(Ink::Seen, self.bars(pen, seen, y, 6.0));
             y += STRIP;
         }
         if let Some(heat) = &self.heat {
-            out.words(LEFT, y - 6.0, Anchor::Start, Tone::Plain, &heat.label);
             out.path(Ink::Planned, self.bars(pen, &heat.called, y + 0.5, 14.0));
             let mut path = String::new();
             for (from, until, share) in heat.shares.iter().filter(|h| h.2.is_finite() && h.2 > 0.0) {
@@ -260,6 +259,15 @@ impl Trace<'_> {
             }
             out.path(Ink::Seen, path);
             out.path(Ink::Axis, format!("M{} {}H{}", n(LEFT), n(y + 14.5), n(self.width - RIGHT)));
+        }
+    }
+
+    /// After the lines that mark moments, which must not strike words out.
+    fn strip_labels(&self, out: &mut Drawing) {
+        let light = self.light.is_some().then_some("light: outline planned, solid seen");
+        let labels = light.into_iter().chain(self.heat.as_ref().map(|heat| heat.label.as_str()));
+        for (i, label) in labels.enumerate() {
+            out.words(LEFT, TOP + HIGH + 36.0 + STRIP * i as f64, Anchor::Start, Tone::Halo, label);
         }
     }
 

@@ -50,7 +50,7 @@ fn setup_offers_what_names_and_values_say_and_ties_nothing_by_itself() {
     let server = setup();
     let text = server.get("/setup", &[]).text();
     balanced(&text);
-    assert!(text.contains("3 topics: 3 numbers wait, 1 are set aside"), "{text}");
+    assert!(text.contains("3 topics: 3 numbers wait, 1 set aside"), "{text}");
     let checked: Vec<&str> = text
         .split("type=\"radio\"")
         .skip(1)

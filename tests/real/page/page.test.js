@@ -166,11 +166,21 @@ test("tying goes without script: one on each side, then tie", async () => {
   const { page, close } = await visit(open, { viewport: PHONE, javaScriptEnabled: false });
   await page.goto(`${open}/setup`);
   await page.getByRole("radio", { name: /loose\/2/ }).check();
-  await page.getByRole("radio", { name: /b5.*warm side/ }).check();
+  await page.locator('input[name="place"][value="enclosure b5 warm_side.temperature"]').check();
   await page.locator(".tie").getByLabel("I am").selectOption({ index: 1 });
   await page.getByRole("button", { name: "Tie these two" }).click();
   await page.getByText("Wished.").waitFor();
   await page.getByRole("button", { name: "Undo" }).waitFor();
+  await close();
+});
+
+test("an enclosure and the wall are one sheet of paper each", async () => {
+  const { page, close } = await visit(open);
+  for (const at of ["/", "/e/a3", "/e/a1"]) {
+    await page.goto(open + at);
+    const pdf = (await page.pdf({ format: "A4", preferCSSPageSize: true })).toString("latin1");
+    assert.equal(pdf.match(/\/Type\s*\/Page[^s]/g).length, 1, at);
+  }
   await close();
 });
 
