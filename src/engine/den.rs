@@ -41,6 +41,8 @@ pub struct Around {
     pub room_says: Says,
     /// The other enclosures of its room are as usual.
     pub neighbours_as_usual: Option<bool>,
+    /// How far others of its room went up and down within an hour lately, K, on the median; asked for by [`Den::asks_others`].
+    pub others_went_k: Option<(f64, f64)>,
 }
 
 /// What of a den survives a restart.
@@ -167,9 +169,22 @@ impl Den {
         let beside = explain::Beside {
             picture: self.memory.heat.picture(place, now.mono),
             room: around.room_says,
+            went_k: symptom.map_or(0.0, |s| way(s.hot, self.trail(s.place).went_in_an_hour())),
+            others_went_k: symptom.zip(around.others_went_k).map(|(s, others)| way(s.hot, others)),
             named: &self.memory.named,
         };
         self.memory.explained.hear(self.subject, symptom, &beside, now, out);
+    }
+
+    /// Whether something is out of its band, and what the others do would help to tell why.
+    pub fn asks_others(&self) -> bool {
+        !self.memory.explained.stands() && self.symptom().is_some()
+    }
+
+    /// How far its unheated places went up and down within an hour lately, K; `None`: none is heard.
+    pub fn went_along(&self) -> Option<(f64, f64)> {
+        let unheated = [Place::CoolSide, Place::Hide, Place::Air].map(|place| &self.memory.trails[place.index()]);
+        unheated.into_iter().find(|trail| trail.points().next().is_some()).map(Trail::went_in_an_hour)
     }
 
     /// The gravest of what is too warm or too cold; the retreat counts as too warm.
@@ -434,6 +449,11 @@ impl Den {
         let plan = self.plan.as_mut()?;
         self.memory.comfort.next_wake(plan.wanted(now.wall), now)
     }
+}
+
+/// What of a rise and a fall is the symptom's way, K.
+fn way(hot: bool, (up, down): (f64, f64)) -> f64 {
+    if hot { up } else { -down }
 }
 
 /// What the bands judge of a place now.

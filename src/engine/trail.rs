@@ -45,6 +45,17 @@ impl Trail {
         self.means.push(mean);
     }
 
+    /// The furthest it went up and down within an hour of these hours, K: the first is 0 or more, the second 0 or less.
+    pub fn went_in_an_hour(&self) -> (f64, f64) {
+        let hour = (3_600_000 / STEP.as_ms()) as usize;
+        let pairs = self.means.iter().zip(self.means.iter().skip(hour));
+        let known = pairs.filter(|(then, now)| **then != HOLE && **now != HOLE);
+        known.map(|(then, now)| f64::from(*now) - f64::from(*then)).fold((0.0, 0.0), |(up, down), hundredths| {
+            let k = hundredths / 100.0;
+            (f64::max(up, k), f64::min(down, k))
+        })
+    }
+
     /// The middle of each step and its mean, °C, oldest first; what was not heard is left out.
     pub fn points(&self) -> impl Iterator<Item = (Mono, f64)> + '_ {
         let first = self.step - self.means.len() as i64;
@@ -63,6 +74,19 @@ fn hundredths(celsius: f64) -> i16 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn how_far_it_went_within_an_hour() {
+        let mut trail = Trail::default();
+        // Two hours still, one of 3 K up, half an hour of 1 K down.
+        for minute in 0..210_i64 {
+            let up = (minute - 120).clamp(0, 60) as f64 / 20.0;
+            let down = (minute - 180).clamp(0, 30) as f64 / 30.0;
+            trail.hear(25.0 + up - down, Mono::from_ms(minute * 60_000));
+        }
+        let (up, down) = trail.went_in_an_hour();
+        assert!((up - 3.0).abs() < 0.11 && down == 0.0, "{up} {down}: it came down from where it had gone up");
+    }
 
     #[test]
     fn means_of_two_minutes_and_holes_stay_holes() {

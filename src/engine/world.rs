@@ -19,6 +19,8 @@ use crate::terms::time::{Mono, Now, Span, Wall};
 use crate::trust::watch::Watch as Trust;
 use std::sync::Arc;
 
+/// So many others of a room are asked what they did.
+const MOST_ASKED: usize = 8;
 /// A room's reading counts for its enclosures for this long.
 const ROOM_HOLDS: Span = Span::min(90);
 
@@ -126,7 +128,25 @@ impl World {
             room_c,
             room_says: heard.map_or(Says::Nothing, |r| r.says),
             neighbours_as_usual: others.map(|n| n == 0),
+            others_went_k: self.others_went(ix),
         }
+    }
+
+    /// How far the cool sides of others in its room went up and down within an hour lately, K, on the median.
+    fn others_went(&self, ix: EnclosureIx) -> Option<(f64, f64)> {
+        if !self.dens.get(ix.index()).is_some_and(Den::asks_others) {
+            return None;
+        }
+        let room = self.room_of(ix);
+        let others = self.dens.iter().enumerate().filter(|(at, _)| *at != ix.index());
+        let near = others.filter(|(at, _)| self.settings.enclosures.get(*at).is_some_and(|e| e.room == room));
+        let (mut ups, mut downs): (Vec<f64>, Vec<f64>) =
+            near.filter_map(|(_, den)| den.went_along()).take(MOST_ASKED).unzip();
+        let median = |list: &mut Vec<f64>| {
+            list.sort_by(f64::total_cmp);
+            list.get(list.len() / 2).copied()
+        };
+        Some((median(&mut ups)?, median(&mut downs)?))
     }
 
     pub fn room_of(&self, ix: EnclosureIx) -> Option<RoomIx> {

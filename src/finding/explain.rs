@@ -33,8 +33,10 @@ const GRADIENT_GONE: f64 = 0.6;
 const HURRIED_WITHIN_MIN: f64 = 180.0;
 /// A probe that fell has come to rest, and the others have been heard since, min.
 const SETTLED_MIN: f64 = 10.0;
-/// Sun moves faster than a room, K/min. As in `heat/`.
-const SUN_K_PER_MIN: f64 = 1.5 / 60.0;
+/// Sun moves faster than a room, K in an hour. As in `heat/`.
+const SUN_K_AN_HOUR: f64 = 1.5;
+/// What moves the whole room moves the others by this share of it at the least: what is in the sun goes alone.
+const OTHERS_ALONG: f64 = 0.4;
 /// The beginning of a course is believed no further back.
 const LONGEST_COURSE_MIN: f64 = 720.0;
 
@@ -44,6 +46,10 @@ pub struct Beside<'a> {
     /// The heated end by its own course, where it was heard lately.
     pub picture: Option<&'a Picture>,
     pub room: Says,
+    /// How far the place went the symptom's way within an hour lately, K, and what of that others of its room did on the
+    /// median; `None`: there are none.
+    pub went_k: f64,
+    pub others_went_k: Option<f64>,
     /// What `heat/` names, and where: then nothing is left to explain.
     pub named: &'a [(Cause, Place)],
 }
@@ -60,6 +66,14 @@ pub struct Symptom {
     pub place: Place,
     pub hot: bool,
     pub urgency: Urgency,
+}
+
+impl Beside<'_> {
+    /// Whether the other enclosures of the room went along; `None`: nobody can say.
+    fn others_along(&self) -> Option<bool> {
+        let others = self.others_went_k.filter(|_| self.went_k >= TOGETHER_K)?;
+        Some(others >= OTHERS_ALONG * self.went_k)
+    }
 }
 
 impl Judge {
@@ -128,9 +142,10 @@ fn why_cold(beside: &Beside) -> Option<Cause> {
     if g.cool_lift < -TOGETHER_K && heat_works && along {
         // Both ends are cooled from outside; where it began at once, or the room is as ever, the outside has come in.
         let far = g.cool_lift < -FAR_TOGETHER_K;
-        return match beside.room {
+        return match (beside.room, beside.others_along()) {
             _ if p.hurried_within_fall() => Some(Cause::LeftOpen),
-            Says::AsUsual => far.then_some(Cause::LeftOpen),
+            (Says::AsUsual, _) => far.then_some(Cause::LeftOpen),
+            (_, Some(false)) => Some(Cause::LeftOpen),
             _ => Some(Cause::RoomCold),
         };
     }
@@ -174,7 +189,27 @@ fn why_hot(beside: &Beside) -> Option<Cause> {
         return Some(Cause::HeatStuckOn);
     }
     from_outside(g).then_some(())?;
-    let minutes = (p.t - p.high.peak_t).max(1.0);
-    let speed = p.high.drop(-p.x) / minutes;
-    Some(if speed > SUN_K_PER_MIN || beside.room == Says::AsUsual { Cause::OutsideHeat } else { Cause::RoomHot })
+    // The warm end hides what comes from outside as long as its heater gives way: the place itself and the others tell.
+    let sun = match (beside.room, beside.others_along()) {
+        (Says::AsUsual, _) => true,
+        (_, Some(along)) => !along,
+        _ => beside.went_k > SUN_K_AN_HOUR,
+    };
+    Some(if sun { Cause::OutsideHeat } else { Cause::RoomHot })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_sun_takes_one_and_a_room_takes_all() {
+        let along = |went_k: f64, others_went_k: Option<f64>| {
+            Beside { picture: None, room: Says::Nothing, went_k, others_went_k, named: &[] }.others_along()
+        };
+        assert_eq!(along(4.0, Some(0.5)), Some(false));
+        assert_eq!(along(4.0, Some(2.0)), Some(true));
+        assert_eq!(along(4.0, None), None, "there are no others");
+        assert_eq!(along(0.5, Some(0.1)), None, "it did not go far enough to tell");
+    }
 }
