@@ -5,7 +5,7 @@
 use super::local::Local;
 use super::trail::Trail;
 use super::week::{Days, End, Went};
-use crate::care::plan::{FOLLOWS_WITHIN, Plan, Wanted};
+use crate::care::plan::{FOLLOWS_WITHIN, PlaceWanted, Plan, Wanted};
 use crate::finding::around::Around as Judged;
 use crate::finding::bands::{self, Course, Limits, Spot};
 use crate::finding::cause::{Cause, Urgency};
@@ -224,6 +224,7 @@ impl Den {
             until_planned_change: wanted.and_then(|w| w.until_planned_change(now.wall)),
             on_its_way: Place::ALL
                 .map(|place| wanted.and_then(|w| w.moving_band(place, now.wall)).map(|b| (b.low, b.high))),
+            wanted: Place::ALL.map(|place| wanted.and_then(|w| w.place(place)).map(wanted_of)),
             season_moves: wanted.is_some_and(|w| w.season_moves),
             hands_in: around.hands_in,
             neighbours_ok: around.neighbours_as_usual,
@@ -454,6 +455,11 @@ impl Den {
 /// What of a rise and a fall is the symptom's way, K.
 fn way(hot: bool, (up, down): (f64, f64)) -> f64 {
     if hot { up } else { -down }
+}
+
+/// Low and high end of what is wanted, °C; a low end that is not judged is none.
+fn wanted_of(place: &PlaceWanted) -> (f64, f64) {
+    (if place.low_judged { place.wanted.low } else { f64::NEG_INFINITY }, place.wanted.high)
 }
 
 /// What the bands judge of a place now.

@@ -1,6 +1,7 @@
 //! Causes on the hot side: heat without end, the sun, the room. The mirror of `low.rs`, with one difference: after a dip
 //! (a door) every controller overshoots, so a rise that makes good for one says nothing.
 
+use super::dial;
 use super::low::Suspicion;
 use super::picture::{Picture, Wait};
 use super::verdict::{Cause, Way};
@@ -26,7 +27,10 @@ pub fn by_watts(p: &Picture) -> Option<Suspicion> {
     // After a dip every controller heats past its mark; wet air cools, and the warm end overshoots.
     let calm = !cooled(p) && p.since_dip > 20.0 && p.v > 0.0 && p.high_waits != Wait::Never;
     let enough = if p.since_dip < 60.0 { SHAKEN * ENOUGH } else { ENOUGH };
-    let stuck = p.clue.is_some_and(|c| c.welded || c.surges || (c.endless >= enough && calm && p.even_rise));
+    // Long spells of power come in health too: the level must say so as well, and more so where one probe stands alone.
+    let level_agrees = p.high.past(if p.gradient.is_some() { 0.7 } else { 1.2 });
+    let stuck =
+        p.clue.is_some_and(|c| c.welded || c.surges || (c.endless >= enough && calm && p.even_rise && level_agrees));
     stuck.then_some(Suspicion { cause: Cause::HeatStuckOn, way: Way::Watts, holds_first: true })
 }
 
@@ -53,7 +57,7 @@ fn stuck(p: &Picture) -> Option<Suspicion> {
         && p.high.recent.is_finite();
     let deep = (p.high.past(factor) && p.high.undercut >= p.healed.high) || by_gradient;
     let outshines = !blind || (p.high.past(2.0) && p.high.undercut > 3.0 && p.high.past_for(SUN_MIN));
-    (deep && outshines && looks_endless(p)).then_some(())?;
+    (deep && outshines && looks_endless(p) && !dial::turned_up(p)).then_some(())?;
     Some(Suspicion { cause: Cause::HeatStuckOn, way: Way::Course, holds_first: true })
 }
 
@@ -83,8 +87,12 @@ fn stuck_slowly(p: &Picture) -> Option<Suspicion> {
         return Some(Suspicion { cause: Cause::HeatStuckOn, way: Way::Slow, holds_first: false });
     };
     let patience = if p.since_dip < 100.0 { 60.0 } else { 20.0 };
-    (p.high.past_for(patience) && g.high.past(1.0) && g.ratio() > 1.25 && p.high.undercut >= p.healed.high)
-        .then_some(())?;
+    (p.high.past_for(patience)
+        && g.high.past(1.0)
+        && g.ratio() > 1.25
+        && p.high.undercut >= p.healed.high
+        && !dial::held_higher(p))
+    .then_some(())?;
     Some(Suspicion { cause: Cause::HeatStuckOn, way: Way::Slow, holds_first: false })
 }
 

@@ -47,6 +47,8 @@ pub struct Reference {
     pub habit: f64,
     /// The habit as the days had it, whatever the returns of late say.
     pub usual: f64,
+    /// The lowest that any of the days had.
+    pub lowest: f64,
     /// Days that speak for this clock time, 0 to 3, and by how much they differ, K.
     pub days: u8,
     pub range: f64,
@@ -62,7 +64,8 @@ impl Levels {
         if !recent.is_finite() && days == 0 {
             recent = self.recent.last();
         }
-        Reference { level: recent.min(habit), recent, habit, usual, days, range: self.habit.range() }
+        let lowest = self.habit.with_yesterday();
+        Reference { level: recent.min(habit), recent, habit, usual, lowest, days, range: self.habit.range() }
     }
 
     /// Every level of ordinary life, by clock time.

@@ -1,5 +1,6 @@
 //! Causes on the cold side: told apart by the speed of the fall, its evenness in time, and the share that the cool side takes.
 
+use super::dial;
 use super::picture::{Picture, Wait};
 use super::verdict::{Cause, Way};
 use super::watts::{ENOUGH, SHAKEN};
@@ -85,7 +86,7 @@ pub fn by_watts(p: &Picture) -> Option<Suspicion> {
         && !shaken
         && clue.none
         && clue.told_on != Some(false)
-        && p.low.past(1.0)
+        && p.low.past(if p.gradient.is_some() { 1.0 } else { 1.5 })
         && p.even_fall
         && along
         && !outside;
@@ -93,7 +94,10 @@ pub fn by_watts(p: &Picture) -> Option<Suspicion> {
     let relay_alone = calm && !shaken && p.low.past(1.0) && p.low.past_for(RELAY_ALONE_MIN) && share_fits(p);
     // A door cools the thermostat too: no power long after it is no answer to a door.
     let by_spell = clue.lost >= if shaken { SHAKEN * ENOUGH } else { ENOUGH };
-    let by_spell = by_spell && p.even_fall && (clue.none || relay_alone);
+    // Long pauses come in health too, in the sun or with an animal on the probe: the level must say so as well, but for a
+    // relay's own word.
+    let level_agrees = clue.told_on == Some(true) || (p.low.past(0.5) && !outside);
+    let by_spell = by_spell && p.even_fall && (clue.none || relay_alone) && level_agrees;
     (!clue.unsteered && (by_spell || by_level)).then_some(())?;
     if_it_holds(Cause::HeatFailed, Way::Watts)
 }
@@ -140,7 +144,7 @@ fn by_course(p: &Picture) -> Option<Suspicion> {
     let deep = p.low.undercut >= p.healed.low && (p.low.past(f) || by_gradient || depth_trigger(p));
     // Without a cool side wet air and a lid off for cleaning look like lost heat for as long as they last.
     let waited = p.gradient.is_some() || p.low.past_for(BLIND_MIN);
-    if deep && waited && looks_lost(p) {
+    if deep && waited && looks_lost(p) && !dial::turned_down(p) {
         return if_it_holds(Cause::HeatFailed, Way::Course);
     }
     None
@@ -175,7 +179,13 @@ fn slow(p: &Picture) -> Option<Suspicion> {
     let patience = if p.since_hurried_fall < 90.0 || p.interval > 2.5 { 45.0 } else { 20.0 };
     // An animal that lies on the probe narrows the gradient for hours, but not by this much.
     let long = p.low.past_for(patience) && p.low.past(factor(p).min(1.7)) && p.low.undercut > ANIMAL_K;
-    (long && g.due() && g.missing() > 1.5 && !g.narrowed_from_outside() && g.low.past(1.0) && g.ratio() < 0.5)
+    (long
+        && !dial::held_lower(p)
+        && g.due()
+        && g.missing() > 1.5
+        && !g.narrowed_from_outside()
+        && g.low.past(1.0)
+        && g.ratio() < 0.5)
         .then_some(())?;
     at_once(Cause::HeatFailed, Way::Slow)
 }
@@ -184,6 +194,7 @@ fn slow(p: &Picture) -> Option<Suspicion> {
 fn absent(p: &Picture) -> Option<Suspicion> {
     let patience = match p.gradient {
         Some(_) if p.since_hurried_fall < 90.0 => 45.0,
+        Some(_) if dial::held_lower(p) => 60.0,
         Some(_) => 15.0,
         None => 60.0,
     };
@@ -196,27 +207,35 @@ pub fn is_absent(p: &Picture) -> bool {
     if p.low.days < 2 {
         return false;
     }
-    let lacks = p.low.usual - p.x;
+    let lacks = p.low.lowest - p.x;
     let Some(g) = p.gradient else {
         // One probe alone: much is missing, for long, and nothing brings it back.
         // What nobody is known to hold goes with room and weather: there it takes far more than days differ by.
         let enough = if p.held { BLIND_K } else { (2.0 * p.low.range).max(2.0 * BLIND_K) };
         return lacks > (3.0 * p.low.threshold).max(enough) && -p.fall < 0.05 && p.since_hurried_fall > 90.0;
     };
-    let missing = g.low.usual - g.now;
-    let due = g.low.usual > (0.35 * g.usual).max(1.2);
+    let missing = g.low.lowest - g.now;
+    let due = g.low.lowest > (0.35 * g.usual).max(1.2);
     // The warm end itself must lack it: a cool side in the sun narrows the gradient too.
     let its_own = lacks > 0.5 * missing && lacks > p.low.threshold;
-    let rising = -p.fall > g.low.usual / 40.0;
-    due && missing > g.low.threshold.max(1.2) && g.now < 0.4 * g.low.usual && its_own && !rising
+    let rising = -p.fall > g.low.lowest / 40.0;
+    due && missing > g.low.threshold.max(1.2) && g.now < 0.4 * g.low.lowest && its_own && !rising
 }
 
 fn displaced(p: &Picture) -> Option<Suspicion> {
     let g = p.gradient?;
     let lately = p.since_hurried_fall > 1.5 && p.since_hurried_fall < 15.0;
     let share = p.low.share?;
-    (p.low.past(1.0) && lately && -p.v < 0.5 * p.fall_speed.1 && share < 0.15 && g.ratio() < 0.35 && g.low.past(1.0))
-        .then_some(())?;
+    // Both ends at once: hands or an open front, not a probe that went alone.
+    let alone = p.since_cool_dip > 20.0;
+    (alone
+        && p.low.past(1.0)
+        && lately
+        && -p.v < 0.5 * p.fall_speed.1
+        && share < 0.15
+        && g.ratio() < 0.35
+        && g.low.past(1.0))
+    .then_some(())?;
     if_it_holds(Cause::ProbeDisplaced, Way::Course)
 }
 

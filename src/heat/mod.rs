@@ -5,6 +5,7 @@
 
 pub mod clue;
 mod cycle;
+mod dial;
 mod doubts;
 mod front;
 mod healed;
@@ -91,6 +92,8 @@ pub struct Context {
     /// Low and high end, °C, of what is wanted at a place while that is on its way by plan (lights just went out, a season
     /// begins): a level within is the plan's doing, whatever the clock is used to.
     pub on_its_way: [Option<(f64, f64)>; Place::COUNT],
+    /// Low and high end, °C, of what is wanted at a place now; `None`: not told.
+    pub wanted: [Option<(f64, f64)>; Place::COUNT],
     /// A season moves all bands day by day: the pace of the heat changes with them.
     pub season_moves: bool,
     /// The keeper said that hands are in the enclosure.

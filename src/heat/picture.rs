@@ -21,6 +21,8 @@ pub struct Side {
     pub habit: f64,
     /// The same as the days had it, whatever the returns of late say.
     pub usual: f64,
+    /// The lowest that any of the days had at this hour: what was so yesterday is not missing today.
+    pub lowest: f64,
     pub recent: f64,
     pub days: u8,
     /// By how much the days differ at this hour, K.
@@ -92,6 +94,10 @@ pub struct Picture {
     pub high: Side,
     pub gradient: Option<Gradient>,
     pub cycler: bool,
+    /// Heat with a dial that a keeper can turn: all but what is told to have no thermostat.
+    pub dial: bool,
+    /// Low and high end, °C, of what is wanted there now; `None`: not told.
+    pub wanted: Option<(f64, f64)>,
     /// Heat that is told to have a thermostat: its level is held.
     pub held: bool,
     /// Natural speeds without heat and with full heat, K/min.

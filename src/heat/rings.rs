@@ -35,6 +35,8 @@ pub struct Habit {
     /// How far the lowest day lies below the one that counts, and below the highest, K.
     cached_spread: f32,
     cached_range: f32,
+    /// How far yesterday lies below the level that counts, K (0 or less: above it).
+    cached_yesterday: f32,
     cached_days: u8,
 }
 
@@ -47,6 +49,7 @@ impl Default for Habit {
             cached: f64::INFINITY,
             cached_spread: 0.0,
             cached_range: 0.0,
+            cached_yesterday: 0.0,
             cached_days: 0,
         }
     }
@@ -97,8 +100,10 @@ impl Habit {
             self.cached_for = (day, bin);
             let mut of_day = [f64::INFINITY; DAYS - 1];
             let mut known = 0;
+            let mut yesterday = None;
             for ago in 1..DAYS as i32 {
                 if let Some(lowest) = self.lowest_of(day.saturating_sub(ago), i32::from(bin)) {
+                    yesterday = yesterday.or((ago == 1).then_some(lowest));
                     of_day[known] = lowest;
                     known += 1;
                 }
@@ -107,6 +112,7 @@ impl Habit {
             self.cached = if known == 3 { of_day[1] } else { of_day[0] };
             self.cached_spread = if known > 0 { (self.cached - of_day[0]) as f32 } else { 0.0 };
             self.cached_range = if known > 0 { (of_day[known - 1] - of_day[0]) as f32 } else { 0.0 };
+            self.cached_yesterday = yesterday.map_or(0.0, |x| (self.cached - x) as f32);
             self.cached_days = known as u8;
         }
         (self.cached, self.cached_days)
@@ -115,6 +121,11 @@ impl Habit {
     /// How far the days disagree about the hour last asked for, K: the lowest of them below the one that counts.
     pub fn spread(&self) -> f64 {
         f64::from(self.cached_spread)
+    }
+
+    /// The level of yesterday where it was lower than what counts, else that, for the hour last asked for.
+    pub fn with_yesterday(&self) -> f64 {
+        self.cached - f64::from(self.cached_yesterday).max(0.0)
     }
 
     /// The whole range of the days at that hour, K.

@@ -25,6 +25,8 @@ const SURGE: f64 = 1.3;
 const LEAST_ON_REPORTS: u32 = 60;
 /// How the longest absence of power under a closed relay fades with each report: to a half in some ten thousand.
 const FADE: f64 = 0.999_93;
+/// Below this nothing is known of how much the source takes, W.
+const LEAST_W: f64 = 1.0;
 /// A state must be seen for this long, min: one odd report is none.
 const SEEN_FOR_MIN: f64 = 0.4;
 /// A day, after which a plug that shows nothing of the heat is doubted.
@@ -162,7 +164,8 @@ impl Plug {
 
     fn learn_power(&mut self, watts: f64, dt: f64, b: &Beside) {
         self.usual += (watts - self.usual) * (dt / (f64::from(self.count) * dt).clamp(10.0, 600.0)).min(1.0);
-        if watts > SURGE * self.high && self.count > LEAST_REPORTS && self.high > 0.0 {
+        let known = self.whole.n > f64::from(LEAST_REPORTS) && self.high > LEAST_W;
+        if watts > SURGE * self.high && known {
             // More than it ever took: a fault, or another heater; believed when it has lasted for an hour.
             let since = *self.surge_since.get_or_insert(b.t);
             if b.t - since > 60.0 {
@@ -188,7 +191,7 @@ impl Plug {
     fn is_full(&self, watts: f64) -> bool {
         // What is dimmed is never quite full: then it counts what is clearly more than usual.
         let dimmed = self.load.level().unwrap_or(0.0);
-        self.high > 1.0 && watts > dimmed.clamp(0.7 * self.high, 0.9 * self.high)
+        self.high > LEAST_W && watts > dimmed.clamp(0.7 * self.high, 0.9 * self.high)
     }
 
     fn under_relay(&mut self, none: bool, b: &Beside) {
@@ -270,7 +273,7 @@ impl Plug {
         if b.t - self.first_t < DOUBT_AFTER_MIN || self.count < LEAST_REPORTS {
             return None;
         }
-        if self.high < 1.0 {
+        if self.high < LEAST_W {
             return Some(Doubt::NoPower);
         }
         if rated.is_some_and(|rated| self.high > 2.0 * rated || self.high < 0.04 * rated) {
@@ -293,7 +296,7 @@ impl Plug {
         self.full.follow(&self.warm(b));
         let none = self.is_none(self.watts);
         let full = self.is_full(self.watts);
-        let known = self.count > LEAST_REPORTS && self.high > 1.0;
+        let known = self.count > LEAST_REPORTS && self.high > LEAST_W;
         // A relay that keeps it off explains that there is no power, and one that holds it on that there is.
         let lost = if none && told_on != Some(false) && self.lasts(&self.without, b) {
             self.without.surprise(&seen).max(self.new_absence(b))

@@ -14,7 +14,7 @@ pub fn wait(c: &Context, sources: &[Source], minute: u16, low: bool) -> Wait {
     if low && c.lights_planned == Some(false) && unsteered {
         return Wait::Never;
     }
-    let evening = !(120..1_020).contains(&minute) || (unsteered && minute < 660);
+    let evening = !(240..1_020).contains(&minute) || (unsteered && minute < 660);
     match near {
         Some(true) => Wait::Never,
         Some(false) => Wait::No,

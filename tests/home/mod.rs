@@ -119,6 +119,8 @@ pub struct Case {
     pub on_change: bool,
     /// Coarse sensors: minutes apart, steps to half a kelvin, much noise, one report in ten lost.
     pub coarse: bool,
+    /// What the keeper told to be wanted at the warm end: so many K around what the heat was set to.
+    pub band_k: Option<f64>,
     /// A dial that is turned at this second by so many K, and whether the keeper says so.
     pub dial: Option<(i64, f64, bool)>,
     /// The fault and the second at which it begins.
@@ -137,6 +139,7 @@ impl Case {
             relay: false,
             on_change: false,
             coarse: false,
+            band_k: None,
             dial: None,
             fault: None,
         }

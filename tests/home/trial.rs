@@ -53,6 +53,10 @@ pub fn context(home: &Home) -> Context {
     let of_day = at_s.rem_euclid(DAY_S);
     let mut c =
         Context { local_minute: (of_day / 60) as u16, day: at_s.div_euclid(DAY_S) as i32, ..Context::default() };
+    if let Some(k) = home.world.case.band_k {
+        let set_c = home.world.set_c();
+        c.wanted[Place::WarmSide.index()] = Some((set_c - k, set_c + k));
+    }
     if (home.world.case.seed / 2).is_multiple_of(2) {
         let (on, off) = home.world.photoperiod_s();
         let (on, off) = (on.rem_euclid(DAY_S), off.rem_euclid(DAY_S));

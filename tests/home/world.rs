@@ -196,6 +196,11 @@ impl World {
         self.lamp_w > 0.0
     }
 
+    /// The level that the keeper set the heat to at this hour, turned dials aside, °C.
+    pub fn set_c(&self) -> f64 {
+        self.set_c - if self.lights_on() { 0.0 } else { self.night_drop_k }
+    }
+
     /// Watts of the source at full power.
     pub fn most_w(&self) -> f64 {
         self.most_w

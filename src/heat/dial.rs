@@ -1,0 +1,47 @@
+//! A dial that is turned: until the new level is reached it moves the warm end exactly as dead heat or endless heat does.
+//!
+//! No course tells the two apart: only how far it goes, how long, at which hour, and what it leads to. So, while people are up,
+//! heat that has a dial must move further or longer than dials make it, unless it is about to leave what is wanted: that is
+//! told, whoever did it.
+
+use super::picture::{Picture, Side};
+
+/// Further than most dials are turned by, K, and longer than a new level takes, min.
+const TURNED_K: f64 = 2.5;
+const TURNED_MIN: f64 = 30.0;
+/// People are up, minutes of the local day.
+const UP: std::ops::Range<u16> = 420..1_380;
+/// A level that leaves what is wanted within this long, min, is not waited for.
+const SOON_MIN: f64 = 5.0;
+
+/// Whether the fall may be a dial that was turned down.
+pub fn turned_down(p: &Picture) -> bool {
+    held_lower(p) && !p.low.past_for(TURNED_MIN)
+}
+
+/// Whether the rise may be a dial that was turned up.
+pub fn turned_up(p: &Picture) -> bool {
+    held_higher(p) && !p.high.past_for(TURNED_MIN)
+}
+
+/// The same where the level need not move any more, so that time says nothing.
+pub fn held_lower(p: &Picture) -> bool {
+    may_be(p, &p.low, p.x) && !leaves_soon(p.wanted.map(|(low, _)| p.x - low), p.fall)
+}
+
+pub fn held_higher(p: &Picture) -> bool {
+    may_be(p, &p.high, -p.x) && !leaves_soon(p.wanted.map(|(_, high)| high - p.x), -p.fall)
+}
+
+fn may_be(p: &Picture, side: &Side, x: f64) -> bool {
+    p.dial && UP.contains(&p.minute) && depth(side, x) < TURNED_K
+}
+
+/// From where it was held of late; failing that from what belongs to this hour, K.
+fn depth(side: &Side, x: f64) -> f64 {
+    if side.recent.is_finite() { side.recent - x } else { side.undercut }
+}
+
+fn leaves_soon(room_k: Option<f64>, k_per_min: f64) -> bool {
+    room_k.is_some_and(|k| k < k_per_min.max(0.0) * SOON_MIN)
+}
