@@ -82,7 +82,7 @@ fn a_dial_turned_by_day_alarms_no_one_unless_it_leads_out_of_what_is_wanted() {
 }
 
 #[test]
-#[ignore = "long: the tables of MODEL.md"]
+#[ignore = "long: the tables of FIGURES.md"]
 fn table_of_faults() {
     let n = env("CASES", 20);
     let held_out = env("HELD_OUT", 0) == 1;
@@ -122,7 +122,7 @@ fn table_of_faults() {
 }
 
 #[test]
-#[ignore = "long: the causes of MODEL.md"]
+#[ignore = "long: the causes that are named"]
 fn table_of_causes() {
     let n = env("CASES", 10);
     for fault in [
@@ -154,7 +154,7 @@ fn table_of_causes() {
 }
 
 #[test]
-#[ignore = "long: the healthy years of MODEL.md"]
+#[ignore = "long: the healthy years of FIGURES.md"]
 fn table_of_healthy_years() {
     let (n, days) = (env("HOMES", 60), env("DAYS", 60) as i64);
     let tuning = tuning();

@@ -118,7 +118,7 @@ fn plugs_in_healthy_homes_say_nothing_urgent() {
 }
 
 #[test]
-#[ignore = "long: the table of plugs of MODEL.md"]
+#[ignore = "long: the table of plugs of FIGURES.md"]
 fn table_of_plugs() {
     let (n, from, held_out) = (env("CASES", 10), env("FROM", 1000), env("HELD_OUT", 0) == 1);
     println!(
@@ -164,7 +164,7 @@ fn healthy(from: u64, n: u64, held_out: bool) -> Vec<Case> {
 }
 
 #[test]
-#[ignore = "long: the healthy years with plugs of MODEL.md"]
+#[ignore = "long: the healthy years with plugs of FIGURES.md"]
 fn table_of_healthy_plugs() {
     let (n, days) = (env("HOMES", 72), env("DAYS", 60) as i64);
     let cases = healthy(env("FROM", 5000), n, env("HELD_OUT", 0) == 1);

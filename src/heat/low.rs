@@ -181,6 +181,8 @@ fn slow(p: &Picture) -> Option<Suspicion> {
     let long = p.low.past_for(patience) && p.low.past(factor(p).min(1.7)) && p.low.undercut > ANIMAL_K;
     (long
         && !dial::held_lower(p)
+        // Hands and an open front take both ends down for as long as they last.
+        && p.low.share.is_none_or(|share| share < 0.4)
         && g.due()
         && g.missing() > 1.5
         && !g.narrowed_from_outside()

@@ -1,6 +1,6 @@
 //! Simulated houses through the whole engine, as keepers would have set them up: what is mailed in health, and what of a fault.
 //!
-//! The heat room's own figures stand in `src/heat/MODEL.md`; here bands, trust, comfort, incidents and the desk join in, and
+//! The heat room's own figures stand in `src/heat/FIGURES.md`; here bands, trust, comfort, incidents and the desk join in, and
 //! mails are counted, not verdicts. The last table stands in `SCOREBOARD.md` beside this file.
 
 #[path = "../home/mod.rs"]
