@@ -22,9 +22,10 @@ fn covers(wide: &str, narrow: &str) -> bool {
     if narrow.starts_with('$') != wide.starts_with('$') {
         return false;
     }
-    let mut narrow_levels = narrow.split('/');
-    for level in wide.split('/') {
-        if level == "#" {
+    let (mut wide_levels, mut narrow_levels) = (wide.split('/').peekable(), narrow.split('/'));
+    while let Some(level) = wide_levels.next() {
+        // Only as the last level does it stand for anything (section 4.7.1.2).
+        if level == "#" && wide_levels.peek().is_none() {
             return true;
         }
         match narrow_levels.next() {
@@ -52,5 +53,11 @@ mod tests {
         check(&["{x}/y", "$SYS/y", "z/{x}"], &["$SYS/y", "+/y", "z/+"]);
         check(&["#", "$SYS/x", "a/b/c"], &["#", "$SYS/x"]);
         check(&["a/+", "a/#"], &["a/#"]);
+    }
+
+    /// Found by coverage-guided fuzzing: each covered the other, and nothing was asked for.
+    #[test]
+    fn a_hash_that_is_not_the_last_level_covers_nothing() {
+        check(&["#/a", "#/b"], &["#/a", "#/b"]);
     }
 }
