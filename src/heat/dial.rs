@@ -26,20 +26,15 @@ pub fn turned_up(p: &Picture) -> bool {
 
 /// The same where the level need not move any more, so that time says nothing.
 pub fn held_lower(p: &Picture) -> bool {
-    may_be(p, &p.low, p.x) && !leaves_soon(p.wanted.map(|(low, _)| p.x - low), p.fall)
+    may_be(p, &p.low) && !leaves_soon(p.wanted.map(|(low, _)| p.x - low), p.fall)
 }
 
 pub fn held_higher(p: &Picture) -> bool {
-    may_be(p, &p.high, -p.x) && !leaves_soon(p.wanted.map(|(_, high)| high - p.x), -p.fall)
+    may_be(p, &p.high) && !leaves_soon(p.wanted.map(|(_, high)| high - p.x), -p.fall)
 }
 
-fn may_be(p: &Picture, side: &Side, x: f64) -> bool {
-    p.dial && UP.contains(&p.minute) && depth(side, x) < TURNED_K
-}
-
-/// From where it was held of late; failing that from what belongs to this hour, K.
-fn depth(side: &Side, x: f64) -> f64 {
-    if side.recent.is_finite() { side.recent - x } else { side.undercut }
+fn may_be(p: &Picture, side: &Side) -> bool {
+    p.dial && UP.contains(&p.minute) && side.undercut < TURNED_K
 }
 
 fn leaves_soon(room_k: Option<f64>, k_per_min: f64) -> bool {

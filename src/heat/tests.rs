@@ -1,7 +1,9 @@
 //! The watch as a whole against odd input: gaps, clocks, spikes, restarts, no settings; and its size.
 
+use super::clue::Beside;
 use super::settings::{Kind, Settings, Source, Thermostat};
 use super::verdict::{Cause, Change};
+use super::watts::Plug;
 use super::{Context, Input, Relearn, Watch};
 use crate::terms::place::Place;
 use crate::terms::time::{Mono, Now, Wall};
@@ -43,12 +45,23 @@ fn context(minute: i64) -> Context {
 }
 
 fn feed(watch: &mut Watch, minutes: std::ops::Range<i64>, dead_min: i64) -> Vec<(i64, Change)> {
+    feed_wanting(None, watch, minutes, dead_min)
+}
+
+fn feed_wanting(
+    wanted: Option<(f64, f64)>,
+    watch: &mut Watch,
+    minutes: std::ops::Range<i64>,
+    dead_min: i64,
+) -> Vec<(i64, Change)> {
     let mut said = Vec::new();
     let mut out = Vec::new();
     for m in minutes {
         let now = Now::at(m * 60_000);
         for (place, celsius) in [(Place::CoolSide, cool(m, dead_min)), (Place::WarmSide, level(m, dead_min))] {
-            watch.hear(Input::Level { place, celsius }, now, &context(m), &mut out);
+            let mut context = context(m);
+            context.wanted[Place::WarmSide.index()] = wanted;
+            watch.hear(Input::Level { place, celsius }, now, &context, &mut out);
         }
         said.extend(out.drain(..).map(|c| (m, c)));
     }
@@ -73,6 +86,34 @@ fn a_dead_heater_is_said_once_and_ends_when_heat_is_back() {
     let after = feed(&mut watch, dead + 600..dead + 1_500, i64::MAX);
     assert_eq!(after.len(), 1, "{after:?}");
     assert!(matches!(after[0].1, Change::Calm(Cause::HeatFailed, Place::WarmSide)), "{after:?}");
+}
+
+#[test]
+fn what_may_be_a_dial_is_waited_for_by_day_but_not_by_night_nor_at_the_edge_of_what_is_wanted() {
+    // Dead at three at night, and at one in the afternoon, at the same phase of the saw-tooth.
+    let found = |hour: i64, wanted| {
+        let dead_min = 4 * 1_440 + hour * 60;
+        let mut watch = Watch::new(&settings());
+        let said = feed_wanting(wanted, &mut watch, 0..dead_min + 120, dead_min);
+        first(&said, Cause::HeatFailed).map(|m| m - dead_min)
+    };
+    let (night, day, at_the_edge) = (found(3, None), found(13, None), found(13, Some((28.0, 33.0))));
+    let (Some(night), Some(day), Some(edge)) = (night, day, at_the_edge) else {
+        panic!("missed: {night:?} {day:?} {at_the_edge:?}")
+    };
+    assert!(night + 8 < day && edge + 4 < day, "night {night} min, day {day}, leaving what is wanted {edge}");
+}
+
+#[test]
+fn the_first_power_of_a_day_is_no_surge() {
+    // A plug that reports means: the interval in which the lamp went on shows a part of its power.
+    let mut plug = Plug::default();
+    for k in 0..200 {
+        let t = f64::from(k) * 0.5;
+        let b = Beside { v: 0.1, level: Some(25.0), ..Beside::nothing(t, &Context::default()) };
+        plug.report(if k < 120 { 0.0 } else { 10.0 + 26.0 * f64::from(k - 120).min(1.0) }, None, &b);
+        assert!(!plug.clue(&b, false).surges, "report {k}");
+    }
 }
 
 #[test]
