@@ -36,7 +36,7 @@ pub fn daemon() {
     let speed: f64 = word("WARMSIDE_SPEED").parse().expect("a number");
     let setup = Setup {
         config,
-        reload: Box::new(|| Err("not here".into())),
+        reload: Box::new(|_| Err("not here".into())),
         clock: Arc::new(Clock::scaled(START, speed)),
         real: false,
         watcher: None,

@@ -6,7 +6,6 @@
 //! a_month -- --ignored --nocapture`. `.ci/real` lives two days with four enclosures. `WARMSIDE_SPEED`: seconds a second.
 
 mod house;
-mod memory;
 #[path = "../real_broker/mosquitto.rs"]
 #[allow(dead_code, reason = "shared with the tests of the broker alone")]
 mod mosquitto;
