@@ -14,7 +14,14 @@ pub async fn speak(broker: Broker, enclosures: i64, speed: i64, whole: Duration)
     let mut options = MqttOptions::new("sensors", &broker.host, broker.port);
     options.set_inflight(1_000);
     let (client, mut events) = AsyncClient::new(options, 10_000);
-    let poll = tokio::spawn(async move { while events.poll().await.is_ok() {} });
+    let poll = tokio::spawn(async move {
+        loop {
+            // A busy machine may lose the connection; the next poll makes a new one.
+            if events.poll().await.is_err() {
+                tokio::time::sleep(Duration::from_millis(100)).await;
+            }
+        }
+    });
     let began = warmside::clock::ticks();
     let mut published = 0;
     let mut round = 0;
