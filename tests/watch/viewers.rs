@@ -23,13 +23,13 @@ fn memory_mb(pid: u32) -> u64 {
     line.split_whitespace().nth(1).and_then(|kb| kb.parse::<u64>().ok()).unwrap_or(0) / 1_024
 }
 
-/// Reads events; says when one holds the tile that is waited for.
+/// Reads events; says when one holds the row that is waited for: it shows the number itself.
 fn look(port: u16, seen: &mpsc::Sender<Instant>) {
     let mut stream = TcpStream::connect(("127.0.0.1", port)).expect("the page listens");
     stream.set_read_timeout(Some(PATIENCE)).expect("set");
     write!(stream, "GET /live/wall HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\n\r\n").expect("asked");
     for line in BufReader::new(stream).lines().map_while(Result::ok) {
-        if line.starts_with("data: ") && line.contains("\"t-m1\"") && seen.send(now()).is_err() {
+        if line.starts_with("data: ") && line.contains("\"r-m1\"") && seen.send(now()).is_err() {
             return;
         }
     }
@@ -82,7 +82,7 @@ fn two_hundred_look_while_five_thousand_probes_report() {
         let (seen, port) = (seen.clone(), house.page);
         std::thread::spawn(move || look(port, &seen));
     }
-    // Each viewer's first word holds every tile.
+    // Each viewer's first word holds every row.
     for _ in 0..VIEWERS {
         sees.recv_timeout(PATIENCE).expect("a first word");
     }
