@@ -32,7 +32,7 @@ pub fn draft(survey: &Survey, names: &Names) -> String {
         write_pattern(&mut text, pattern, names, (&companions, &mut taken));
     }
     if survey.beyond > 0 {
-        let _ = writeln!(text, "# {} messages came on further topics, which were not looked at.", survey.beyond);
+        comment(&mut text, &format!("# {} messages came on further topics, which were not looked at.", survey.beyond));
     }
     text
 }
@@ -49,7 +49,7 @@ fn write_pattern<'a>(
     let Pattern { topic, captured, of, first } = pattern;
     let more = if captured.len() > 1 { format!(" and {} more alike", captured.len() - 1) } else { String::new() };
     let every = of.every_s().map_or(String::new(), |s| format!(", a message each {} s", super::guess::round(s)));
-    let _ = writeln!(text, "# {first}{more}: {} messages{every}", of.messages);
+    comment(text, &format!("# {first}{more}: {} messages{every}", of.messages));
     let strangers: Vec<&str> = captured.iter().filter(|w| !names.is_known(w)).copied().collect();
     let target = match captured.first() {
         _ if !topic.contains('{') && captured.len() == 1 && strangers.is_empty() => captured.first().copied(),
@@ -64,13 +64,13 @@ fn write_pattern<'a>(
     for line in &lines {
         let doubt = line.reason.as_ref().map_or(String::new(), |r| format!(" — unsure: {r}"));
         let at = if line.pointer.is_empty() { "payload" } else { &line.pointer };
-        let _ = writeln!(text, "#   {at}: {} ({}){doubt}", line.guess.seems.words(), line.guess.because);
+        comment(text, &format!("#   {at}: {} ({}){doubt}", line.guess.seems.words(), line.guess.because));
     }
     // Of a whole rack the names have said enough, if they say anything.
     for line in lines.iter().filter(|line| captured.len() <= 1 || line.reason.is_some()) {
         if let Some(said) = companions.said.get(&(*first, line.pointer.as_str())) {
             let at = if line.pointer.is_empty() { "payload" } else { &line.pointer };
-            let _ = writeln!(text, "#   {at}: {said}");
+            comment(text, &format!("#   {at}: {said}"));
         }
     }
     let time = lines.iter().find(|l| l.guess.seems == Seems::Time).map(|l| l.pointer.clone());
@@ -83,7 +83,7 @@ fn write_pattern<'a>(
     let mark = if sure { "" } else { "# " };
     if nobody {
         let who = if strangers.is_empty() { "the topic names none".to_owned() } else { strangers.join(", ") };
-        let _ = writeln!(text, "#   unsure: which enclosure is it ({who})? Complete and take the # away");
+        comment(text, &format!("#   unsure: which enclosure is it ({who})? Complete and take the # away"));
     }
     let _ = writeln!(text, "{mark}[[link]]\n{mark}topic = {}", quoted(topic));
     match target {
@@ -165,6 +165,13 @@ fn write_reads(text: &mut String, mark: &str, lines: &[Line]) {
         let (what, pointer, unit) = (quoted(&what(line)), quoted(&line.pointer), quoted(unit(line)));
         let _ = writeln!(text, "{own}{what} = {{ pointer = {pointer}, unit = {unit} }}");
     }
+}
+
+/// A line of comment. Topics and members are a stranger's words: a line break in one must not end the comment, and TOML
+/// (1.0, Comment) bears no other control character there either.
+fn comment(text: &mut String, line: &str) {
+    text.extend(line.chars().map(|c| if c.is_control() { '\u{FFFD}' } else { c }));
+    text.push('\n');
 }
 
 /// A TOML basic string.
@@ -282,6 +289,16 @@ mod tests {
         let topics: Vec<_> = active(&draft).into_iter().filter(|l| l.starts_with("topic")).collect();
         assert_eq!(topics, ["topic = \"rack/a1/warm/temp\"", "topic = \"rack/a2/warm/temp\""], "{draft}");
         assert!(draft.contains("rack/a1/warm/temp is warm_side.temperature of the same one already"), "{draft}");
+    }
+
+    /// Found by coverage-guided fuzzing.
+    #[test]
+    fn a_strangers_line_break_ends_no_comment() {
+        let hostile = |i: f64| format!("{{\"t\\n[[link]]\\u007f\":{}}}", 20.0 + i % 2.0);
+        let warm = |i: f64| format!("{:.1}", 30.0 + (i % 7.0) / 10.0);
+        let draft = draft(&survey(&[("q\nreads = 1", &warm), ("z/a1/x", &hostile)]), &names());
+        assert_eq!(active(&draft), ["[[link]]"; 0], "{draft}");
+        assert!(!draft.chars().any(|c| c.is_control() && c != '\n'), "{draft}");
     }
 
     #[test]
