@@ -196,7 +196,9 @@ impl Plug {
 
     fn under_relay(&mut self, none: bool, b: &Beside) {
         let off = self.relay.on == Some(false);
-        if off && self.is_full(self.watts) {
+        // A plug that reports the mean since its last report speaks of the time before the relay moved.
+        let of_now = b.t - self.relay.moved > 1.2 * self.interval;
+        if off && of_now && self.is_full(self.watts) {
             self.welded_since.get_or_insert(b.t);
         } else {
             self.welded_since = None;
