@@ -205,3 +205,34 @@ fn one_enclosure_fits_eight_kilobytes() {
     let bytes = watch.memory_bytes();
     assert!(bytes <= 8_192, "{bytes} bytes");
 }
+
+/// A plug that reports the mean of the last two minutes, a relay that reports its moves, over the saw-tooth; from `welded_min`
+/// on the relay opens and the power stays. Minutes at which heat is said to be stuck on.
+fn with_mean_plug(welded_min: i64) -> Vec<i64> {
+    let (mut watch, mut out, mut said) = (Watch::new(&settings()), Vec::new(), Vec::new());
+    let heats = |m: i64| m.rem_euclid(40) < 20 || m >= welded_min;
+    for m in 0..4_000_i64 {
+        let (now, context) = (Now::at(m * 60_000), context(m));
+        let mut hear = |input| watch.hear(input, now, &context, &mut out);
+        if m % 20 == 0 {
+            hear(Input::Switch { source: 0, on: m.rem_euclid(40) < 20 });
+        }
+        // Heard in the minute after the relay's move: half of its two minutes lie before it.
+        if m % 2 == 1 {
+            let watts = [m - 1, m - 2].map(|then| if heats(then) { 100.0 } else { 0.0 });
+            hear(Input::Power { source: 0, watts: if m % 20 == 1 { watts[1] } else { watts[0] } });
+        }
+        hear(Input::Level { place: Place::CoolSide, celsius: cool(m, i64::MAX) });
+        hear(Input::Level { place: Place::WarmSide, celsius: level(m, i64::MAX) });
+        let stuck = |c: &Change| matches!(c, Change::Stands(v) if v.cause == Cause::HeatStuckOn);
+        said.extend(out.drain(..).filter(stuck).map(|_| m));
+    }
+    said
+}
+
+#[test]
+fn a_report_that_reaches_back_past_the_relays_move_is_no_power_under_an_open_relay() {
+    assert_eq!(with_mean_plug(i64::MAX), [0_i64; 0]);
+    let said = with_mean_plug(3_000);
+    assert!(said.first().is_some_and(|m| (3_020..3_030).contains(m)), "{said:?}");
+}

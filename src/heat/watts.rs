@@ -203,7 +203,7 @@ impl Plug {
         } else {
             self.welded_since = None;
         }
-        if b.learn && off {
+        if b.learn && off && of_now {
             self.off_full_share += 0.01 * (f64::from(u8::from(!none)) - self.off_full_share);
         }
         if self.relay.on == Some(true) && !none {
