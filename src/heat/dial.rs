@@ -6,35 +6,41 @@
 
 use super::picture::{Picture, Side};
 
-/// Further than most dials are turned by, K, and longer than a new level takes, min.
-const TURNED_K: f64 = 2.5;
-const TURNED_MIN: f64 = 30.0;
+/// Further than most dials are turned by, K, and longer than a new level takes, min. Down: what is lost by waiting is an animal's
+/// warmth for some minutes more, and a fall is what is found late without this rule already.
+const DOWN: Turned = Turned { k: 2.0, min: 20.0 };
+const UP: Turned = Turned { k: 2.5, min: 30.0 };
 /// People are up, minutes of the local day.
-const UP: std::ops::Range<u16> = 420..1_380;
+const AWAKE: std::ops::Range<u16> = 420..1_380;
 /// A level that leaves what is wanted within this long, min, is not waited for.
 const SOON_MIN: f64 = 5.0;
 
+struct Turned {
+    k: f64,
+    min: f64,
+}
+
 /// Whether the fall may be a dial that was turned down.
 pub fn turned_down(p: &Picture) -> bool {
-    held_lower(p) && !p.low.past_for(TURNED_MIN)
+    held_lower(p) && !p.low.past_for(DOWN.min)
 }
 
 /// Whether the rise may be a dial that was turned up.
 pub fn turned_up(p: &Picture) -> bool {
-    held_higher(p) && !p.high.past_for(TURNED_MIN)
+    held_higher(p) && !p.high.past_for(UP.min)
 }
 
 /// The same where the level need not move any more, so that time says nothing.
 pub fn held_lower(p: &Picture) -> bool {
-    may_be(p, &p.low) && !leaves_soon(p.wanted.map(|(low, _)| p.x - low), p.fall)
+    may_be(p, &p.low, &DOWN) && !leaves_soon(p.wanted.map(|(low, _)| p.x - low), p.fall)
 }
 
 pub fn held_higher(p: &Picture) -> bool {
-    may_be(p, &p.high) && !leaves_soon(p.wanted.map(|(_, high)| high - p.x), -p.fall)
+    may_be(p, &p.high, &UP) && !leaves_soon(p.wanted.map(|(_, high)| high - p.x), -p.fall)
 }
 
-fn may_be(p: &Picture, side: &Side) -> bool {
-    p.dial && UP.contains(&p.minute) && side.undercut < TURNED_K
+fn may_be(p: &Picture, side: &Side, turned: &Turned) -> bool {
+    p.dial && AWAKE.contains(&p.minute) && side.undercut < turned.k
 }
 
 fn leaves_soon(room_k: Option<f64>, k_per_min: f64) -> bool {
