@@ -19,6 +19,8 @@ pub struct Suspicion {
 
 /// How long one probe alone must be past its threshold before a course is believed, min: longer than a cleaning or a misting.
 const BLIND_MIN: f64 = 32.0;
+/// How long a level must be past its threshold where the plug shows its usual power, min: longer than a cleaning.
+const ASTRAY_MIN: f64 = 45.0;
 /// What must be missing, K, where one probe alone speaks: more than dials are turned by and rooms are aired by.
 const BLIND_K: f64 = 4.0;
 /// More than an animal on the probe makes, K.
@@ -144,10 +146,15 @@ fn by_course(p: &Picture) -> Option<Suspicion> {
     let deep = p.low.undercut >= p.healed.low && (p.low.past(f) || by_gradient || depth_trigger(p));
     // Without a cool side wet air and a lid off for cleaning look like lost heat for as long as they last.
     let waited = p.gradient.is_some() || p.low.past_for(BLIND_MIN);
-    if deep && waited && looks_lost(p) && !dial::turned_down(p) {
+    if deep && waited && !astray_waits(p) && looks_lost(p) && !dial::turned_down(p) {
         return if_it_holds(Cause::HeatFailed, Way::Course);
     }
     None
+}
+
+/// Heat that flows by its plug and does not arrive is rarer by far than a front that stands open: it waits longer than that.
+fn astray_waits(p: &Picture) -> bool {
+    p.powered() && !p.low.past_for(ASTRAY_MIN)
 }
 
 /// Whether all but the depth of the fall speaks for lost heat: speed, evenness, the cool side's share, the gradient.
@@ -180,6 +187,7 @@ fn slow(p: &Picture) -> Option<Suspicion> {
     // An animal that lies on the probe narrows the gradient for hours, but not by this much.
     let long = p.low.past_for(patience) && p.low.past(factor(p).min(1.7)) && p.low.undercut > ANIMAL_K;
     (long
+        && !astray_waits(p)
         && !dial::held_lower(p)
         // Hands and an open front take both ends down for as long as they last.
         && p.low.share.is_none_or(|share| share < 0.4)

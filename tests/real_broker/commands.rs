@@ -206,9 +206,11 @@ async fn a_bundle_is_told_kept_and_refused() {
     let table = String::from_utf8_lossy(&out.stdout);
     assert_eq!(out.status.code(), Some(1), "{table}");
     assert!(table.contains("replace this probe"), "{table}");
-    // Both tables are in the ledger.
-    let ledger = house.page("/ledger");
-    assert!(ledger.contains("hide -0.8") && ledger.contains("hide -2.4"), "{ledger}");
+    // Both tables come into the ledger, once the store has them.
+    house.until("both kept", |_| {
+        let ledger = house.page("/ledger");
+        ledger.contains("hide -0.8") && ledger.contains("hide -2.4")
+    });
 
     // The same from a recording: the same end, and nothing kept.
     let file = broker.folder.join("tied.jsonl");
