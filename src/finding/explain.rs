@@ -149,7 +149,8 @@ fn why_cold(beside: &Beside) -> Option<Cause> {
             _ => Some(Cause::RoomCold),
         };
     }
-    let own_doing = !g.narrowed_from_outside() && g.due() && p.low.past(1.0) && !p.hurried_within_fall();
+    let opened = p.hurried_within_fall() || p.looks_open();
+    let own_doing = !g.narrowed_from_outside() && g.due() && p.low.past(1.0) && !opened;
     match g.ratio() {
         ratio if !own_doing || ratio > HEAT_WORKS => None,
         ratio if ratio < HEAT_MISSING => Some(Cause::HeatFailed),
@@ -165,7 +166,7 @@ fn swapped(p: &Picture) -> bool {
 
 /// A fall that began faster than heat can go: an open front, or a probe that fell out of its place.
 fn hurried_fall(p: &Picture) -> Option<Cause> {
-    let hurried = (p.hurried_within_fall() && p.since_hurried_fall < HURRIED_WITHIN_MIN) || p.looks_open();
+    let hurried = p.hurried_within_fall() && p.since_hurried_fall < HURRIED_WITHIN_MIN;
     let (share, g) = p.low.share.zip(p.gradient)?;
     (hurried && p.low.past(1.0) && g.ratio() < GRADIENT_GONE).then_some(())?;
     if share >= ALONG {
