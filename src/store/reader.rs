@@ -142,7 +142,7 @@ impl Reader {
         self.read(|db| {
             db.prepare_cached(
                 "SELECT key, json FROM state WHERE key >= ?1 AND key < ?2 AND substr(key, 1, length(?1)) = ?1
-                 AND substr(key, -length(?3)) = ?3 ORDER BY key DESC LIMIT ?4",
+                 AND (?3 = '' OR substr(key, -length(?3)) = ?3) ORDER BY key DESC LIMIT ?4",
             )?
             .query_map((prefix, before, ending, i64::try_from(at_most).unwrap_or(i64::MAX)), |r| {
                 Ok(Row { key: r.get(0)?, json: Some(r.get(1)?) })

@@ -171,6 +171,9 @@ fn incidents_of_the_past_are_kept_as_long_as_summaries_and_not_taken_back() {
     house.store.close().wait().unwrap();
     let found = open(&folder, START + HOUR).found;
     assert_eq!(found.rows.iter().map(|r| r.key.as_str()).collect::<Vec<_>>(), ["incident/7R", "mark/2019"]);
+    let reader = Reader::open(&folder.0).unwrap();
+    let newest = |ending: &str| reader.newest_rows("mark/", "mark0", ending, 9).unwrap().len();
+    assert_eq!([newest(""), newest("9"), newest("8")], [1, 1, 0], "of the whole house, and of one enclosure");
 }
 
 /// A stretch of stored years costs what it holds: four times the length about four times as much, not sixteen. A ratio of
