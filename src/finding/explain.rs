@@ -9,7 +9,7 @@ use super::cause::{Cause, Urgency};
 use super::fact::Fact;
 use super::room::{Says, Unlike};
 use super::{Change, Finding, Key, Subject};
-use crate::heat::picture::{ALONG, Gradient, Picture};
+use crate::heat::picture::{ALONG, Gradient, HEATER_SHARE, Picture};
 use crate::terms::place::Place;
 use crate::terms::time::{Now, Span};
 use serde::{Deserialize, Serialize};
@@ -18,8 +18,6 @@ use serde::{Deserialize, Serialize};
 const TOGETHER_K: f64 = 1.0;
 /// And this is more than a cold night does in a room that keeps its own.
 const FAR_TOGETHER_K: f64 = 2.0;
-/// The cool side goes along with its heater by less than this share of the rise, with the sun by more. As in `heat/`.
-const HEATER_SHARE: f64 = 0.45;
 /// The gradient is as usual when so much of it is there: then the heat works.
 const HEAT_WORKS: f64 = 0.8;
 /// More than so much of the usual gradient: then it is the heat that warms, and above the second it warms without end.

@@ -3,7 +3,7 @@
 
 use super::dial;
 use super::low::Suspicion;
-use super::picture::{Picture, Wait};
+use super::picture::{HEATER_SHARE, Picture, Wait};
 use super::verdict::{Cause, Way};
 use super::watts::{ENOUGH, SHAKEN};
 
@@ -69,7 +69,7 @@ pub fn looks_endless(p: &Picture) -> bool {
     }
     let (low, high) = p.rise_speed;
     let in_speed = -p.fall >= low && -p.fall <= high + p.fall_slack && p.v > -p.s_v;
-    let share = p.high.share.is_none_or(|s| s < 0.45);
+    let share = p.high.share.is_none_or(|s| s < HEATER_SHARE);
     let fresh = p.high.past_min.is_none_or(|m| m < 5.0);
     let even = if p.cycler && fresh { p.strict_rise } else { p.even_rise };
     let unhurried = p.since_hurried_rise > 12.0 && !p.hurried_within_rise();

@@ -1,7 +1,7 @@
 //! Causes on the cold side: told apart by the speed of the fall, its evenness in time, and the share that the cool side takes.
 
 use super::dial;
-use super::picture::{Picture, Wait};
+use super::picture::{OPEN_SHARE, Picture, Wait};
 use super::verdict::{Cause, Way};
 use super::watts::{ENOUGH, SHAKEN};
 
@@ -190,7 +190,7 @@ fn slow(p: &Picture) -> Option<Suspicion> {
         && !astray_waits(p)
         && !dial::held_lower(p)
         // Hands and an open front take both ends down for as long as they last.
-        && p.low.share.is_none_or(|share| share < 0.4)
+        && p.low.share.is_none_or(|share| share < OPEN_SHARE)
         && g.due()
         && g.missing() > 1.5
         && !g.narrowed_from_outside()

@@ -6,8 +6,11 @@ use super::clue::Clue;
 pub const ALONG: f64 = 0.12;
 /// Somebody who opened the front for a cleaning has closed it after so long, min. Common practice, no source.
 const CLEANED_WITHIN_MIN: f64 = 45.0;
-/// More than a failed heater takes of the cool side within that time (`low.rs` has 0.37), and more than a room loses, K.
-const OPEN_SHARE: f64 = 0.4;
+/// More than a failed heater takes of the cool side within that time (`low.rs` has 0.37).
+pub const OPEN_SHARE: f64 = 0.4;
+/// A heater takes the cool side along by less than this share of its rise, the sun by more.
+pub const HEATER_SHARE: f64 = 0.45;
+/// More than a room loses within that time, K.
 const OPENS_K: f64 = 2.0;
 
 /// One side of the warm end (or of the gradient) as its tracker has it.

@@ -3,7 +3,7 @@
 
 use super::Answer;
 use crate::config::tied::{Columns, Fate, Tie, Tied, Words};
-use crate::reading::settings::{Link, What};
+use crate::reading::settings::{Link, Read};
 use crate::reading::topic::Pattern;
 use crate::survey::draft::Names;
 use crate::survey::field::Field;
@@ -189,10 +189,8 @@ impl Laid {
 
 /// Whether a link reads the number under a pointer. By `pick` or a pack nobody but the link itself can tell: then all.
 fn reads(link: &Link, pointer: &str) -> bool {
-    let own = |read: &crate::reading::settings::Read| read.pointer.as_deref().unwrap_or_default() == pointer;
-    let battery =
-        |read: &crate::reading::settings::Read| matches!(read.what, What::Slot(crate::reading::Slot::Battery));
-    link.shape.senml || link.shape.pick.is_some() || link.reads.iter().any(|r| own(r) || (battery(r) && own(r)))
+    let own = |read: &Read| read.pointer.as_deref().unwrap_or_default() == pointer;
+    link.shape.senml || link.shape.pick.is_some() || link.reads.iter().any(own)
 }
 
 /// Pins how the payload is written, as it was heard.
