@@ -2,6 +2,8 @@
 //!
 //! A den owns the judges of one enclosure and feeds each what it needs. It decides nothing itself; judges report edges.
 
+mod naming;
+
 use super::local::Local;
 use super::trail::Trail;
 use super::week::{Days, End, Went};
@@ -11,7 +13,6 @@ use crate::finding::bands::{self, Course, Limits, Spot};
 use crate::finding::cause::{Cause, Urgency};
 use crate::finding::course::Line;
 use crate::finding::follow::Follow;
-use crate::finding::heat::{self as heat_finding, Never};
 use crate::finding::humidity::Air;
 use crate::finding::room::Says;
 use crate::finding::{Change, Subject, comfort, explain, light, night, outside};
@@ -156,47 +157,6 @@ impl Den {
         self.explain(around, now, out);
     }
 
-    /// What is out of its band is told by what explains it, where that is seen.
-    fn explain(&mut self, around: &Around, now: Now, out: &mut Vec<Change>) {
-        let symptom = self.symptom();
-        let told = out.len();
-        self.memory.outside.look(symptom.map(|s| s.hot), out);
-        out[told..].iter().for_each(|change| self.count(change));
-        if symptom.is_none() && !self.memory.explained.stands() {
-            return;
-        }
-        let place = symptom.map_or(Place::WarmSide, |s| s.place);
-        let beside = explain::Beside {
-            picture: self.memory.heat.picture(place, now.mono),
-            room: around.room_says,
-            went_k: symptom.map_or(0.0, |s| way(s.hot, self.trail(s.place).went_in_an_hour())),
-            others_went_k: symptom.zip(around.others_went_k).map(|(s, others)| way(s.hot, others)),
-            named: &self.memory.named,
-        };
-        self.memory.explained.hear(self.subject, symptom, &beside, now, out);
-    }
-
-    /// Whether something is out of its band, and what the others do would help to tell why.
-    pub fn asks_others(&self) -> bool {
-        !self.memory.explained.stands() && self.symptom().is_some()
-    }
-
-    /// How far its unheated places went up and down within an hour lately, K; `None`: none is heard.
-    pub fn went_along(&self) -> Option<(f64, f64)> {
-        let unheated = [Place::CoolSide, Place::Hide, Place::Air].map(|place| &self.memory.trails[place.index()]);
-        unheated.into_iter().find(|trail| trail.points().next().is_some()).map(Trail::went_in_an_hour)
-    }
-
-    /// The gravest of what is too warm or too cold; the retreat counts as too warm.
-    fn symptom(&self) -> Option<explain::Symptom> {
-        let bands = Place::ALL.into_iter().filter_map(|place| Some((place, self.standing(place)?)));
-        let worst = bands.max_by_key(|(place, (_, urgency))| (*urgency, std::cmp::Reverse(*place)));
-        let no_retreat = || explain::Symptom { place: Place::CoolSide, hot: true, urgency: Urgency::Now };
-        worst
-            .map(|(place, (cause, urgency))| explain::Symptom { place, hot: cause == Cause::TooHot, urgency })
-            .or_else(|| self.memory.comfort.gradient.no_retreat().then(no_retreat))
-    }
-
     /// The room's own probe spoke.
     pub fn hear_room(&mut self, celsius: f64, now: Now, around: &Around, out: &mut Vec<Change>) {
         self.hear_heat(Input::Room { celsius }, now, around, out);
@@ -231,67 +191,6 @@ impl Den {
         };
         self.memory.heat.hear(input, now, &context, &mut self.turns);
         self.pass_on(now, out);
-    }
-
-    fn pass_on(&mut self, now: Now, out: &mut Vec<Change>) {
-        if self.turns.is_empty() {
-            return;
-        }
-        let wanted = self.plan.as_mut().map(|plan| *plan.wanted(now.wall));
-        for turn in std::mem::take(&mut self.turns) {
-            let place = match &turn {
-                verdict::Change::Stands(verdict) => verdict.place,
-                verdict::Change::Calm(_, place) => *place,
-            };
-            let limits = wanted.as_ref().and_then(|w| limits(w, place)).unwrap_or_default();
-            let never = Never { low: limits.never_low, high: limits.never_high };
-            let source =
-                self.memory.sources.sources.iter().find(|s| s.at == place).or(self.memory.sources.sources.first());
-            let source = source.map_or("heat", |s| s.id.as_str());
-            let change = heat_finding::change(&turn, self.subject, source, never, now);
-            self.note(&turn);
-            let told = out.len();
-            let symptom = self.symptom().map(|s| s.hot);
-            self.memory.outside.hear(change, self.plan.is_some(), symptom, now, out);
-            out[told..].iter().for_each(|change| self.count(change));
-        }
-    }
-
-    /// Keeps account of what `heat/` says, so that neighbours know.
-    fn note(&mut self, turn: &verdict::Change) {
-        let (what, stands) = match turn {
-            verdict::Change::Stands(verdict) => ((verdict.cause, verdict.place), true),
-            verdict::Change::Calm(cause, place) => ((*cause, *place), false),
-        };
-        self.memory.disturbed.retain(|other| *other != what);
-        if stands {
-            self.memory.disturbed.push(what);
-        }
-    }
-
-    /// Keeps account of what of it was told, so that nothing else explains the same.
-    fn count(&mut self, change: &Change) {
-        let (key, stands) = match change {
-            Change::Stands(finding) => (finding.key, true),
-            Change::Calm(key) => (*key, false),
-        };
-        let Some(place) = key.place else { return };
-        self.memory.named.retain(|named| *named != (key.cause, place));
-        if stands {
-            self.memory.named.push((key.cause, place));
-        }
-    }
-
-    /// Whether its heat is not as usual.
-    pub fn is_disturbed(&self) -> bool {
-        use verdict::Cause;
-        let disturbs = |cause: Cause| {
-            matches!(
-                cause,
-                Cause::HeatFailed | Cause::HeatStuckOn | Cause::RoomCold | Cause::RoomHot | Cause::OutsideHeat
-            )
-        };
-        self.memory.disturbed.iter().any(|(cause, _)| disturbs(*cause))
     }
 
     /// The keeper changed something: what was learned is forgotten, and what stands by it is over.
@@ -450,11 +349,6 @@ impl Den {
         let plan = self.plan.as_mut()?;
         self.memory.comfort.next_wake(plan.wanted(now.wall), now)
     }
-}
-
-/// What of a rise and a fall is the symptom's way, K.
-fn way(hot: bool, (up, down): (f64, f64)) -> f64 {
-    if hot { up } else { -down }
 }
 
 /// Low and high end of what is wanted, °C; a low end that is not judged is none.
