@@ -1,6 +1,7 @@
 //! Which configuration a command means, and its faults told when it has some.
 
 use super::{Exit, out};
+use crate::config::tied::Tie;
 use crate::config::{self, Config};
 use crate::daemon::Reread;
 use clap::Args;
@@ -30,6 +31,11 @@ impl Configured {
     /// The same for a command that only needs to know the house: secrets may be unreadable to whoever asks.
     pub fn load_without_secrets(&self) -> Result<Config, Exit> {
         told(config::load_without_secrets(&self.path()))
+    }
+
+    /// The same for a house whose ties are about to come back with a copy of its store.
+    pub fn load_restored(&self, ties: Vec<Tie>) -> Result<Config, Exit> {
+        told(config::load_restored(&self.path(), ties))
     }
 }
 

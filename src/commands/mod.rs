@@ -20,6 +20,7 @@ mod papers;
 mod record;
 mod recorder;
 mod replay;
+mod restore;
 mod status;
 mod summary;
 mod tied;
@@ -84,6 +85,7 @@ enum Command {
     Drill(order::Drill),
     Care(care::Args),
     Backup(backup::Args),
+    Restore(restore::Args),
     Outpost(outpost::Args),
     #[command(hide = true)]
     Papers(papers::Args),
@@ -118,6 +120,7 @@ pub fn run(line: impl IntoIterator<Item = OsString>) -> Exit {
         Command::Drill(args) => args.run(),
         Command::Care(args) => care::run(&args),
         Command::Backup(args) => backup::run(&args),
+        Command::Restore(args) => restore::run(&args),
         Command::Outpost(args) => outpost::run(&args),
         Command::Papers(args) => papers::run(&args, Line::command()),
     }

@@ -76,6 +76,11 @@ pub fn load_without_secrets(path: &Path) -> Result<Config, Report> {
     read_with(path, &Files::default(), house)
 }
 
+/// As [`load_without_secrets`], with these ties instead of those in the store's folder: for a house that is put back.
+pub fn load_restored(path: &Path, ties: Vec<tied::Tie>) -> Result<Config, Report> {
+    read_with(path, &Files { ties: Some(ties), ..Files::default() }, house)
+}
+
 /// The same for a text that is no file yet: `name` is what its report calls it, `folder` where its paths begin.
 pub fn from_bytes(name: &str, bytes: &[u8], folder: &Path) -> Result<Config, Report> {
     parse(name, bytes, &Files { folder: folder.to_path_buf(), ..Files::default() }, house)

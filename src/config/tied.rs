@@ -163,9 +163,14 @@ pub fn read(folder: &Path) -> Result<Vec<Tie>, String> {
         Ok(read) if read as u64 > LONGEST => return Err(format!("{} is too long", path.display())),
         Ok(_) => {}
     }
-    let file: TheFile = toml::from_str(&text).map_err(|why| format!("{}: {}", path.display(), why.message()))?;
+    parse(&text).map_err(|why| format!("{}: {why}", path.display()))
+}
+
+/// The ties in the text of such a file.
+pub fn parse(text: &str) -> Result<Vec<Tie>, String> {
+    let file: TheFile = toml::from_str(text).map_err(|why| why.message().to_owned())?;
     if file.tie.len() > MOST_TIES {
-        return Err(format!("{} holds more than {MOST_TIES} ties", path.display()));
+        return Err(format!("it holds more than {MOST_TIES} ties"));
     }
     Ok(file.tie)
 }

@@ -468,7 +468,9 @@ async fn back_up(store: &Store, folder: &Path, file: &Path) -> Reply {
     let (folder, to) = (folder.to_owned(), file.to_owned());
     let copied = tokio::task::spawn_blocking(move || Reader::open(&folder)?.backup(&to)).await;
     match copied {
-        Ok(Ok(())) => Reply::done(format!("the store was copied into {}", file.display())),
+        Ok(Ok(())) => {
+            Reply::done(format!("the store and what is tied on the page were copied into {}", file.display()))
+        }
         Ok(Err(why)) => Reply::refused(why.to_string()),
         Err(why) => Reply::refused(why.to_string()),
     }

@@ -103,7 +103,7 @@ pub(super) fn open(
         Err(Fault::Other(error)) => return Err(error),
         Err(Fault::Refused(error)) => return Err(refuse(error)),
         Err(Fault::Damaged(why)) => {
-            let aside = set_aside(&path, now.wall)?;
+            let aside = set_aside(&path, &format!("damaged-{}", stamp(now.wall)))?.unwrap_or_else(|| path.clone());
             let db = begin(&path).map_err(|fault| match fault {
                 Fault::Other(error) => error,
                 Fault::Refused(error) => refuse(error),
@@ -194,7 +194,7 @@ fn held(folder: &Path) -> Result<Option<File>, Error> {
     }
 }
 
-enum Fault {
+pub(super) enum Fault {
     Damaged(String),
     Refused(rusqlite::Error),
     Other(Error),
@@ -219,17 +219,8 @@ fn begin(path: &Path) -> Result<Connection, Fault> {
     let mut db = Connection::open(path)?;
     db.busy_timeout(std::time::Duration::from_secs(2))?;
     db.set_prepared_statement_cache_capacity(64);
-    let found: i64 = db.query_row("PRAGMA user_version", [], |r| r.get(0))?;
-    let known = MIGRATIONS.len() as i64;
-    if found > known {
-        return Err(Fault::Other(Error::Newer(found, known)));
-    }
     // Before journal_mode: the first write to a file that is not ours must not happen.
-    let application: i64 = db.query_row("PRAGMA application_id", [], |r| r.get(0))?;
-    let tables: i64 = db.query_row("SELECT count(*) FROM sqlite_schema", [], |r| r.get(0))?;
-    if tables > 0 && application != APPLICATION {
-        return Err(Fault::Other(Error::Foreign(path.to_owned())));
-    }
+    let found = version(&db, path)?;
     check(&db)?;
     db.pragma_update(None, "journal_mode", "WAL")?;
     db.pragma_update(None, "synchronous", "FULL")?;
@@ -237,8 +228,23 @@ fn begin(path: &Path) -> Result<Connection, Fault> {
     Ok(db)
 }
 
+/// The schema of a file that is ours, and not newer than we are; 0: it is empty.
+pub(super) fn version(db: &Connection, path: &Path) -> Result<i64, Fault> {
+    let found: i64 = db.query_row("PRAGMA user_version", [], |r| r.get(0))?;
+    let known = MIGRATIONS.len() as i64;
+    if found > known {
+        return Err(Fault::Other(Error::Newer(found, known)));
+    }
+    let application: i64 = db.query_row("PRAGMA application_id", [], |r| r.get(0))?;
+    let tables: i64 = db.query_row("SELECT count(*) FROM sqlite_schema", [], |r| r.get(0))?;
+    if tables > 0 && application != APPLICATION {
+        return Err(Fault::Other(Error::Foreign(path.to_owned())));
+    }
+    Ok(found)
+}
+
 /// SQLite's own check, of every page: a damaged page is found now and not when an incident needs it.
-fn check(db: &Connection) -> Result<(), Fault> {
+pub(super) fn check(db: &Connection) -> Result<(), Fault> {
     let verdict: String = db.query_row("PRAGMA quick_check(1)", [], |r| r.get(0))?;
     if verdict == "ok" { Ok(()) } else { Err(Fault::Damaged(verdict)) }
 }
@@ -254,24 +260,31 @@ fn migrate(db: &mut Connection, found: i64) -> Result<(), Fault> {
     Ok(())
 }
 
-/// Renames the file and SQLite's two beside it, so that nothing of them is lost and nothing of them is read again.
-fn set_aside(path: &Path, at: Wall) -> Result<PathBuf, Error> {
-    let stamp: String = at.rfc3339().chars().filter(char::is_ascii_alphanumeric).collect();
+/// A moment as a part of a file's name.
+pub(super) fn stamp(at: Wall) -> String {
+    at.rfc3339().chars().filter(char::is_ascii_alphanumeric).collect()
+}
+
+/// Renames the file and SQLite's two beside it, so that nothing of them is lost and nothing of them is read again. The new
+/// name; `None` where there was no file.
+pub(super) fn set_aside(path: &Path, why: &str) -> Result<Option<PathBuf>, Error> {
     let name = |extra: &str, aside: bool| -> PathBuf {
         let mut name = path.as_os_str().to_owned();
         if aside {
-            name.push(format!(".damaged-{stamp}"));
+            name.push(format!(".{why}"));
         }
         name.push(extra);
         PathBuf::from(name)
     };
+    let mut aside = None;
     for extra in ["-wal", "-shm", ""] {
-        match fs::rename(name(extra, false), name(extra, true)) {
-            Err(why) if why.kind() != std::io::ErrorKind::NotFound => return Err(Error::Folder(path.to_owned(), why)),
-            _ => {}
-        }
+        aside = match fs::rename(name(extra, false), name(extra, true)) {
+            Ok(()) => Some(name(extra, true)),
+            Err(why) if why.kind() == std::io::ErrorKind::NotFound => None,
+            Err(why) => return Err(Error::Folder(path.to_owned(), why)),
+        };
     }
-    Ok(name("", true))
+    Ok(aside)
 }
 
 fn look(
@@ -289,6 +302,11 @@ fn look(
     };
     let clean = number("clean")? == Some(1);
     let site = site(db, for_site)?;
+    if super::copy::is_copy(db)? {
+        let words = "this store is a copy that was laid here by hand: what was tied on the page did not come back with it. \
+                     `warmside restore` does it all";
+        told.push(Told::Log(words.to_owned()));
+    }
     let rows = db
         .prepare("SELECT key, json FROM state WHERE NOT key GLOB 'past/*' ORDER BY key")?
         .query_map([], |r| Ok(Row { key: r.get(0)?, json: Some(r.get(1)?) }))?

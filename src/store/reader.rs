@@ -209,20 +209,9 @@ impl Reader {
         })
     }
 
-    /// A copy of the whole store as it is at this moment, while the writer goes on. The file appears when it is whole.
+    /// A copy of the whole store as it is at this moment, while the writer goes on, with what was tied on the page.
     pub fn backup(&self, to: &Path) -> Result<(), Error> {
-        let mut part = to.as_os_str().to_owned();
-        part.push(".part");
-        let part = PathBuf::from(part);
-        let refuse = |why: std::io::Error| Error::Folder(to.to_owned(), why);
-        match std::fs::remove_file(&part) {
-            Err(why) if why.kind() != std::io::ErrorKind::NotFound => return Err(refuse(why)),
-            _ => {}
-        }
-        let copied = self.db.execute("VACUUM INTO ?", [part.to_string_lossy()]);
-        copied.map_err(|e| Error::Database(format!("no backup at {}: {e}", to.display())))?;
-        std::fs::File::open(&part).and_then(|f| f.sync_all()).map_err(refuse)?;
-        std::fs::rename(&part, to).map_err(refuse)
+        super::copy::make(&self.db, &self.folder, to)
     }
 }
 

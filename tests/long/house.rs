@@ -10,6 +10,7 @@ use std::time::Duration;
 use warmside::clock::Clock;
 use warmside::config;
 use warmside::daemon::{self, Setup};
+use warmside::store::copy::Copy;
 use warmside::store::reader::Reader;
 use warmside::store::{FILE, Names, Opening, Store, settings};
 use warmside::terms::time::{Now, Span, Wall};
@@ -146,11 +147,10 @@ unit = "Cel"
         file
     }
 
-    /// A backup is a store: opened in a folder of its own, with what the house knew then.
+    /// A backup put back into a folder of its own is a store with what the house knew then.
     pub fn restore(&self, backup: &PathBuf) {
         let folder = backup.with_extension("restored");
-        fs::create_dir(&folder).expect("a folder");
-        fs::copy(backup, folder.join(FILE)).expect("copied");
+        Copy::open(backup).and_then(|copy| copy.restore(&folder, START.wall)).expect("restored");
         let (keep_readings, keep_summaries) = (self.keep_readings(), self.keep_readings());
         let settings = settings::Settings { folder: folder.clone(), keep_readings, keep_summaries };
         let opening =

@@ -128,6 +128,9 @@ fn a_house_is_tied_touched_and_sealed_while_it_is_watched() {
     daemon.says("connected to the broker");
     house.until("the tie again", |view| view["probes"][0]["topic"] == TOPIC);
 
+    let copy = house.folder.join("copy.db");
+    assert!(house.run(&["backup", copy.to_str().expect("UTF-8")]).status.success());
+
     // The session of whoever looks outlives all of this, and untying is the undo.
     let untied = post(&house, &token, "/setup/untie", &format!("heard={HEARD}"));
     assert!(untied.contains("is untied"), "{untied}");
@@ -137,4 +140,17 @@ fn a_house_is_tied_touched_and_sealed_while_it_is_watched() {
     let again = Daemon::of(&mut house.command(&["watch"]));
     again.says("connected to the broker");
     assert!(!std::fs::read_to_string(&file).expect("a file").contains(TOPIC));
+
+    // One step brings the house back as it was copied, its ties too, even where it cannot be read without them.
+    let restore = || house.run(&["restore", copy.to_str().expect("UTF-8")]);
+    assert!(String::from_utf8_lossy(&restore().stderr).contains("in use"), "not while it is watched");
+    drop(again);
+    house.write(&bare);
+    let restored = restore();
+    assert!(restored.status.success(), "{restored:?}");
+    assert!(String::from_utf8_lossy(&restored.stdout).contains("tied on the page: 1"), "{restored:?}");
+    assert!(check(&house).contains("tied on the page: 1 sealed"));
+    let back = house.watch();
+    back.says("connected to the broker");
+    house.until("the tie of the copy", |view| view["probes"][0]["topic"] == TOPIC);
 }

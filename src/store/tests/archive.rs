@@ -3,8 +3,6 @@
 use super::*;
 use crate::store::reader::Summary;
 
-const HOUR: i64 = 3_600_000;
-
 fn keep_hours(house: &House, from: i64, hours: i64, every_ms: i64) -> Vec<(Wall, f64)> {
     let mut kept = Vec::new();
     for i in 0..hours * HOUR / every_ms {

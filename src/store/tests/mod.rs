@@ -2,6 +2,7 @@
 
 mod absent;
 mod archive;
+mod copy;
 mod faults;
 mod outbox;
 mod size;
@@ -22,6 +23,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 /// 2026-01-05T00:00:00Z.
 const START: i64 = 1_767_571_200_000;
+const HOUR: i64 = 3_600_000;
 const WARM: &str = "enclosure/a1/warm_side.temperature";
 
 /// A folder of its own under the system's temporary one, removed at the end.
