@@ -102,9 +102,14 @@ pub struct Laid {
 pub struct Bench(Mutex<Laid>);
 
 impl Bench {
-    /// What lies there. Held for moments only: whoever hears waits meanwhile.
+    /// What lies there, to be changed. Held for moments only: whoever hears waits meanwhile, and so may the watch.
     pub fn look(&self) -> MutexGuard<'_, Laid> {
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// What lies there now, to be looked at for as long as that takes: nobody waits.
+    pub fn copy(&self) -> Laid {
+        self.look().clone()
     }
 }
 
@@ -115,6 +120,8 @@ impl Laid {
         // A retained message tells what was, and a hand warms what is.
         let touch = self.touch.as_mut().filter(|t| t.found.is_none() && !retained)?;
         touch.survey.hear(topic, payload, retained, at);
+        // All that was heard is compared only where this may be the one.
+        touch.survey.topics().get(topic).filter(|of| of.rose())?;
         let warmed = touch.survey.warmed().filter(|warmed| warmed.stands_out())?;
         let number = Number { topic: warmed.topic.to_owned(), pointer: warmed.pointer.to_owned() };
         touch.found = Some((number.clone(), warmed.rise));
@@ -149,7 +156,7 @@ impl Laid {
                 }
                 let offer = offer(topic, pointer, field, of, &self.names);
                 match offer.quantity {
-                    Some(_) => waiting.push((number, of, field, offer)),
+                    Some(_) => waiting.push((number, &**of, field, offer)),
                     None => aside += 1,
                 }
             }
@@ -222,6 +229,7 @@ fn pin(tie: &mut Tie, of: &Topic, field: &Field) -> Result<(), String> {
 mod tests {
     use super::*;
     use crate::terms::time::Span;
+    use std::sync::Arc;
 
     const AT: Wall = Wall::from_ms(1_767_600_000_000);
 
@@ -247,6 +255,18 @@ mod tests {
 
     fn number(topic: &str, pointer: &str) -> Number {
         Number { topic: topic.into(), pointer: pointer.into() }
+    }
+
+    #[test]
+    fn a_copy_stands_still_and_shares_what_it_shows() {
+        let bench = Bench::default();
+        *bench.look() = heard();
+        let copy = bench.copy();
+        bench.look().hear("loose/2", "30,0 °C".as_bytes(), false, AT + Span::h(1));
+        let topic = |laid: &Laid, name: &str| laid.survey.topics()[name].clone();
+        let now = bench.copy();
+        assert_eq!((topic(&copy, "loose/2").messages, topic(&now, "loose/2").messages), (10, 11));
+        assert!(Arc::ptr_eq(&topic(&copy, "lizard/c8/env"), &topic(&now, "lizard/c8/env")), "no number is copied");
     }
 
     #[test]

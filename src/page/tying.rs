@@ -26,7 +26,7 @@ pub async fn setup_page(visit: Visit, Query(asks): Asks) -> Response<Body> {
     // A survey of thousands of numbers is looked at away from the threads that serve.
     let drawn = tokio::task::spawn_blocking(move || {
         let house = House::of(&of);
-        let laid = bench.look();
+        let laid = bench.copy();
         html! { (frame::told(&house, &reader, left.as_ref())) (setup::main(&house, &laid, &reader, &sought)) }
     });
     let house = House::of(&view);
@@ -37,11 +37,9 @@ pub async fn setup_page(visit: Visit, Query(asks): Asks) -> Response<Body> {
 pub async fn touch_page(visit: Visit) -> Response<Body> {
     let view = visit.view();
     let house = House::of(&view);
-    let (main, waits) = {
-        let laid = visit.shared.doors.bench.look();
-        let waits = laid.touch.as_ref().is_some_and(|t| t.found.is_none());
-        (tie::touching(&house, laid.touch.as_ref(), &visit.reader), waits)
-    };
+    let touch = visit.shared.doors.bench.look().touch.clone();
+    let waits = touch.as_ref().is_some_and(|t| t.found.is_none());
+    let main = tie::touching(&house, touch.as_ref(), &visit.reader);
     let reload = if waits { Reload::Often } else { Reload::Never };
     visit.show(&house, Shown::new(Here::Within, "Touch", main).reload(reload))
 }
@@ -67,7 +65,7 @@ pub async fn wish(visit: Visit, Path(what): Path<String>, Form(fields): Form<Fie
 /// The number that a form names: one that was heard, or that is tied.
 fn heard(visit: &Visit, fields: &Fields) -> Result<Number, String> {
     let asked = fields.get("heard").map_or("", String::as_str);
-    let laid = visit.shared.doors.bench.look();
+    let laid = visit.shared.doors.bench.copy();
     let tied = laid.tied.all.iter().map(|(tie, _)| Number::of(tie));
     let heard = laid.survey.topics().iter().flat_map(|(topic, of)| {
         of.fields.keys().map(|pointer| Number { topic: topic.clone(), pointer: pointer.clone() })
@@ -79,7 +77,7 @@ fn read_tie(visit: &Visit, fields: &Fields) -> Result<Wish, String> {
     let number = heard(visit, fields)?;
     let view = visit.view();
     let by = read_who(&view, fields)?;
-    let laid = visit.shared.doors.bench.look();
+    let laid = visit.shared.doors.bench.copy();
     let free = place(&laid, fields).ok_or("Choose where it belongs: a place that is still empty.")?;
     let unit = match fields.get("unit").map_or("", String::as_str) {
         "" => None,

@@ -17,6 +17,7 @@ use crate::terms::time::Wall;
 use field::Field;
 use payload::Seen;
 use std::collections::BTreeMap;
+use std::sync::Arc;
 use thing::Described;
 
 /// The most topics and numbers that are looked at; the rest is counted.
@@ -45,11 +46,17 @@ impl Topic {
         let span = self.last?.since(self.first?).as_s();
         (self.messages > 1 && span > 0.0).then(|| span / (self.messages - 1) as f64)
     }
+
+    /// Whether any of its numbers rose as far as a probe in a hand does.
+    pub fn rose(&self) -> bool {
+        self.fields.values().any(|field| field.rise() >= TOUCHED_K)
+    }
 }
 
+/// Clones share what was heard until then, so that one is made in no time.
 #[derive(Clone, Debug, Default)]
 pub struct Survey {
-    topics: BTreeMap<String, Topic>,
+    topics: BTreeMap<String, Arc<Topic>>,
     fields: usize,
     /// Messages on topics beyond [`MOST_TOPICS`].
     pub beyond: u64,
@@ -61,7 +68,7 @@ impl Survey {
             self.beyond += 1;
             return;
         }
-        let of = self.topics.entry(topic.to_owned()).or_default();
+        let of = Arc::make_mut(self.topics.entry(topic.to_owned()).or_default());
         of.messages += 1;
         of.retained += u64::from(retained);
         of.first.get_or_insert(at);
@@ -86,7 +93,7 @@ impl Survey {
     /// What a Thing Description says of one number, heard or not.
     pub fn describe(&mut self, described: Described) {
         if self.topics.contains_key(&described.topic) || self.topics.len() < MOST_TOPICS {
-            let of = self.topics.entry(described.topic.clone()).or_default();
+            let of = Arc::make_mut(self.topics.entry(described.topic.clone()).or_default());
             if of.messages == 0 && !described.pointer.is_empty() {
                 of.shape = payload::Shape::Json;
             }
@@ -95,7 +102,7 @@ impl Survey {
         }
     }
 
-    pub fn topics(&self) -> &BTreeMap<String, Topic> {
+    pub fn topics(&self) -> &BTreeMap<String, Arc<Topic>> {
         &self.topics
     }
 
