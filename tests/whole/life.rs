@@ -146,8 +146,14 @@ impl Run {
     }
 }
 
+/// What was mailed, and how many mails a plain band check would have sent.
+pub struct Story {
+    pub mails: Vec<Mail>,
+    pub plain: u32,
+}
+
 /// The house's whole story as mails. A folder in which recordings and configurations are left: WARMSIDE_KEEP=folder.
-pub fn mails(mut house: House, days: i64) -> Vec<Mail> {
+pub fn mails(mut house: House, days: i64) -> Story {
     let text = house.config(&house.look());
     let keep = std::env::var_os("WARMSIDE_KEEP").map(|folder| {
         let name = format!("{}-{:?}", house.seed, house.trouble.map(|t| t.0));
@@ -206,6 +212,7 @@ pub fn mails(mut house: House, days: i64) -> Vec<Mail> {
                             (Some(t), _) => Some(spoilers[at].cool(t, sample.value, sample.truth, warm_c)),
                         };
                         let Some(value) = value else { continue };
+                        truth.heard(at, side, sample.at_ms / 1_000, value);
                         (format!("rack/{id}/{}/temperature", place.word()), format!("{value:.4}"))
                     }
                     What::Heat(Quantity::Power) => (format!("plug/{id}/power"), format!("{:.1}", sample.value)),
@@ -244,5 +251,5 @@ pub fn mails(mut house: House, days: i64) -> Vec<Mail> {
         }
         sorted = run.mails.len();
     }
-    run.mails
+    Story { mails: run.mails, plain: truth.plain_mails() }
 }

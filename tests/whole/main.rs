@@ -7,6 +7,7 @@
 mod home;
 mod house;
 mod life;
+mod plain;
 mod score;
 mod trouble;
 mod truth;
@@ -27,7 +28,7 @@ fn told(mails: &[Mail]) -> Vec<String> {
 #[test]
 fn healthy_homes_are_told_nothing_urgent() {
     for seed in [3, 13] {
-        let mails = mails(House::new(seed, 4, None), 4);
+        let mails = mails(House::new(seed, 4, None), 4).mails;
         let urgent: Vec<_> = raised(&mails).into_iter().filter(|m| m.urgency == "now" && m.at_s >= DAY_S).collect();
         assert!(urgent.is_empty(), "seed {seed}: {:#?}", told(&mails));
     }
@@ -37,7 +38,7 @@ fn healthy_homes_are_told_nothing_urgent() {
 fn a_dead_heater_is_one_incident_rightly_named() {
     for seed in [9, 13] {
         let fault_s = 3 * DAY_S + 14 * 3_600;
-        let mails = mails(House::new(seed, 4, Some((Trouble::HeatDead, fault_s))), 4);
+        let mails = mails(House::new(seed, 4, Some((Trouble::HeatDead, fault_s))), 4).mails;
         let of_it = |m: &&Mail| m.at_s >= fault_s && m.enclosures.contains(&"a1".to_owned());
         let raised: Vec<_> = raised(&mails).into_iter().filter(of_it).collect();
         assert_eq!(raised.len(), 1, "seed {seed}: {:#?}", told(&mails));
@@ -52,4 +53,10 @@ fn the_sun_and_a_cold_room_are_named_in_the_first_mail() {
         let o = score::outcome(trouble, seed);
         assert!(o.right && o.incidents == 1, "{trouble:?}: {:#?}", told(&o.list));
     }
+}
+
+#[test]
+fn of_a_circuit_without_power_the_first_mail_names_the_circuit() {
+    let o = score::outcome(Trouble::PowerOfCircuit, 6_007);
+    assert!(o.right && o.incidents == 1, "{:#?}", told(&o.list));
 }

@@ -30,7 +30,7 @@ pub fn outcome(trouble: Trouble, seed: u64) -> Outcome {
     let house = House::new(seed, 6, Some((trouble, at_s)));
     let concerned: Vec<String> = (0..house.homes.len()).filter(|at| house.hits(*at)).map(House::id).collect();
     let right = trouble.right(concerned.len() == 1);
-    let all = mails(house, 6);
+    let all = mails(house, 6).mails;
     let of_it = |m: &&Mail| m.enclosures.is_empty() || m.enclosures.iter().any(|e| concerned.contains(e));
     let begun: Vec<&String> =
         all.iter().filter(|m| m.event == "raised" && m.at_s < at_s).map(|m| &m.incident).collect();
@@ -120,13 +120,23 @@ fn table_of_health() {
     let days = number("WARMSIDE_DAYS", 20) as i64;
     let show = std::env::var_os("WARMSIDE_SHOW").is_some();
     let mut told = BTreeMap::<(String, String), [u32; 2]>::new();
-    let mut enclosure_days = 0;
+    let (mut enclosure_days, mut plain) = (0, 0);
+    let mut events = BTreeMap::<(String, String), u32>::new();
     for seed in (0..homes).map(|i| first + 2 * i) {
         let house = House::new(seed, days, None);
         enclosure_days += house.homes.len() as i64 * (days - 2);
         let style = house.gear[0].style;
         // The simulator starts hot or cold: a limit that is crossed in the first days is no false word.
-        for m in mails(house, days).iter().filter(|m| m.event == "raised" && m.at_s >= 2 * DAY_S) {
+        let story = mails(house, days);
+        plain += story.plain;
+        let later: Vec<&Mail> = story.mails.iter().filter(|m| m.at_s >= 2 * DAY_S).collect();
+        for m in &later {
+            *events.entry((m.urgency.clone(), m.event.clone())).or_default() += 1;
+        }
+        for m in later.iter().filter(|m| show && m.event == "worse") {
+            println!("  seed {seed} {style:?} WORSE: {}\n      {}", m.words(), m.truth);
+        }
+        for m in later.iter().filter(|m| m.event == "raised") {
             let n = told.entry((m.urgency.clone(), m.cause.clone())).or_default();
             n[usize::from(m.holds)] += 1;
             if show {
@@ -141,4 +151,8 @@ fn table_of_health() {
     for ((urgency, cause), [not_so, so]) in told {
         println!("| {urgency} | {cause} | {not_so} | {:.2} | {so} |", f64::from(not_so) / years);
     }
+    let a_year = |n: u32| f64::from(n) / years;
+    let events = events.iter().map(|((urgency, event), n)| format!("{urgency} {event} {:.2}", a_year(*n)));
+    println!("mails a year: {}", events.collect::<Vec<_>>().join(", "));
+    println!("a careful band check: {:.1} a year", a_year(plain));
 }

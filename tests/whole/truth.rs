@@ -3,11 +3,10 @@
 use super::home::DAY_S;
 use super::home::life::{Event, Kind};
 use super::house::House;
+use super::plain::{Limits, Plain};
 
 /// Truth once a minute: warm side, cool side, room, °C.
 type Minute = [f64; 3];
-/// Wanted by day, wanted by night, never, °C.
-type Limits = [(f64, f64); 3];
 
 pub struct Truth {
     minutes: Vec<Vec<Minute>>,
@@ -15,6 +14,8 @@ pub struct Truth {
     /// Of each enclosure and side.
     limits: Vec<[Option<Limits>; 2]>,
     night: Vec<(i64, i64)>,
+    /// A plain band check of each enclosure and side.
+    plain: Vec<[Plain; 2]>,
 }
 
 fn pair(value: Option<&toml::Value>) -> Option<(f64, f64)> {
@@ -37,6 +38,7 @@ impl Truth {
             events: house.homes.iter().map(|h| h.world.life.events.clone()).collect(),
             limits: limits.collect(),
             night: house.homes.iter().map(|h| h.world.photoperiod_s()).collect(),
+            plain: vec![Default::default(); house.homes.len()],
         }
     }
 
@@ -47,6 +49,23 @@ impl Truth {
                 log.push([home.world.warm_c(), home.world.cool_c(), home.world.room_c()]);
             }
         }
+    }
+
+    fn by_day(&self, at: usize, at_s: i64) -> bool {
+        (at_s - self.night[at].0).rem_euclid(DAY_S) < self.night[at].1 - self.night[at].0
+    }
+
+    /// What was sent, to the yardstick.
+    pub fn heard(&mut self, at: usize, side: usize, at_s: i64, celsius: f64) {
+        let by_day = self.by_day(at, at_s);
+        if let Some(limits) = &self.limits[at][side] {
+            self.plain[at][side].hear(at_s, celsius, limits, by_day);
+        }
+    }
+
+    /// Mails that a plain band check would have sent.
+    pub fn plain_mails(&self) -> u32 {
+        self.plain.iter().flatten().map(|p| p.mails).sum()
     }
 
     fn range(&self, at: usize, of: usize, from_min: usize, to_min: usize) -> (f64, f64) {
@@ -61,8 +80,7 @@ impl Truth {
         let to = (at_s / 60) as usize;
         let mut n = (0, 0);
         for minute in to.saturating_sub(120)..to.min(self.minutes[at].len()) {
-            let of_day = (minute as i64 * 60 - self.night[at].0).rem_euclid(DAY_S);
-            let by_day = of_day < self.night[at].1 - self.night[at].0;
+            let by_day = self.by_day(at, minute as i64 * 60);
             let beyond = |(low, high): (f64, f64)| {
                 let c = self.minutes[at][minute][side];
                 c < low - 0.05 || c > high + 0.05
