@@ -40,6 +40,8 @@ pub struct Around {
     pub room_c: Option<f64>,
     /// What the room's own probe tells beside the days before.
     pub room_says: Says,
+    /// Another enclosure on its circuit has just lost its heat.
+    pub circuit_lost: bool,
     /// The other enclosures of its room are as usual.
     pub neighbours_as_usual: Option<bool>,
     /// How far others of its room went up and down within an hour lately, K, on the median; asked for by [`Den::asks_others`].
@@ -71,6 +73,9 @@ pub struct Memory {
     /// Whether `heat/` says that its heat is not as usual, told or not.
     #[serde(default)]
     disturbed: Vec<(verdict::Cause, Place)>,
+    /// Places that cannot be seen.
+    #[serde(default)]
+    unseen: Vec<Place>,
 }
 
 /// What the plug or relay of one heat source said last.
@@ -104,6 +109,7 @@ impl Den {
             outside: outside::Judge::default(),
             named: Vec::new(),
             disturbed: Vec::new(),
+            unseen: Vec::new(),
         };
         let subject = Subject::Enclosure(ix);
         Den { subject, plan, memory, turns: Vec::new() }
@@ -188,6 +194,7 @@ impl Den {
             season_moves: wanted.is_some_and(|w| w.season_moves),
             hands_in: around.hands_in,
             neighbours_ok: around.neighbours_as_usual,
+            circuit_lost: around.circuit_lost,
         };
         self.memory.heat.hear(input, now, &context, &mut self.turns);
         self.pass_on(now, out);
@@ -232,7 +239,9 @@ impl Den {
         }
         let Some(limits) = limits else { return course };
         let opened = self.memory.heat.picture(place, now.mono).is_some_and(Picture::looks_open);
-        let spot = Spot { subject: self.subject, place, limits, course, hold: around.hold, opened };
+        self.memory.unseen.retain(|unseen| *unseen != place);
+        let unlike = matches!(around.room_says, Says::Unlike(_)) || self.is_unlike() || !self.memory.unseen.is_empty();
+        let spot = Spot { subject: self.subject, place, limits, course, hold: around.hold, opened, unlike };
         self.memory.bands[place.index()].hear(&spot, celsius, now, out);
         let end = match place {
             Place::BaskingSpot | Place::WarmSide => End::Hot,
@@ -283,6 +292,9 @@ impl Den {
     /// The place cannot be seen from now on: clocks that run stop, what stands goes on standing.
     pub fn lose_sight(&mut self, place: Place) {
         self.memory.bands[place.index()].forget_clocks();
+        if !self.memory.unseen.contains(&place) {
+            self.memory.unseen.push(place);
+        }
     }
 
     /// What is wanted, for whoever only looks: slower than the judges' own way.

@@ -37,7 +37,7 @@ use event::Event;
 use settings::Settings;
 use std::sync::Arc;
 use timers::{Sleeper, Timers};
-use world::{Held, World};
+use world::{Before, Held, World};
 
 /// Slewing and reading two clocks one after the other part them by less.
 const CLOCKS_MAY_PART: Span = Span::s(5);
@@ -151,10 +151,11 @@ impl Engine {
     fn den_hears(&mut self, ix: EnclosureIx, reading: &Reading) {
         let around = self.world.around(ix, held(&self.book, ix), reading.at);
         let Some(den) = self.world.dens.get_mut(ix.index()) else { return };
-        let was = den.is_disturbed();
+        let (before, said) = (Before::of(den), self.changes.len());
         den.hear(reading, &around, &mut self.changes);
         let wake = den.next_wake(reading.at);
-        self.world.note_disturbance(ix, was);
+        self.world.expect_company(ix, self.changes.get_mut(said..).unwrap_or_default());
+        self.world.note_disturbance(ix, before);
         self.timers.wish(Sleeper::Enclosure(ix), wake);
     }
 
@@ -170,9 +171,9 @@ impl Engine {
             }
             let around = self.world.around(ix, held(&self.book, ix), reading.at);
             let Some(den) = self.world.dens.get_mut(ix.index()) else { return };
-            let was = den.is_disturbed();
+            let before = Before::of(den);
             den.hear_room(reading.value, reading.at, &around, &mut self.changes);
-            self.world.note_disturbance(ix, was);
+            self.world.note_disturbance(ix, before);
         }
     }
 

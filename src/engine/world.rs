@@ -21,6 +21,8 @@ use std::sync::Arc;
 
 /// So many others of a room are asked what they did.
 const MOST_ASKED: usize = 8;
+/// What an enclosure lost lately may have been lost by its circuit.
+const CIRCUIT_LATELY: Span = Span::min(45);
 /// A room's reading counts for its enclosures for this long.
 const ROOM_HOLDS: Span = Span::min(90);
 
@@ -60,6 +62,9 @@ pub struct World {
     pub doubts: Vec<crate::trust::Event>,
     pub dens: Vec<Den>,
     pub rooms: Vec<RoomNow>,
+    /// By circuit, and last for those of which none is told: which enclosure was the last to lose its heat, and when that was
+    /// seen.
+    lost: Vec<Option<(EnclosureIx, Mono)>>,
     pub feed: Feed,
     pub edges: Edges,
     pub pulse: Pulse,
@@ -89,6 +94,7 @@ impl World {
             doubts: Vec::new(),
             dens,
             rooms: vec![RoomNow::default(); settings.rooms.len()],
+            lost: vec![None; settings.circuits.len() + 1],
             feed: Feed::default(),
             edges: Edges::default(),
             pulse: Pulse::default(),
@@ -127,12 +133,14 @@ impl World {
             hands_in: held == Held::HandsIn,
             room_c,
             room_says: heard.map_or(Says::Nothing, |r| r.says),
+            circuit_lost: self.circuit_lost(ix, now),
             neighbours_as_usual: others.map(|n| n == 0),
             others_went_k: self.others_went(ix),
         }
     }
 
-    /// How far the cool sides of others in its room went up and down within an hour lately, K, on the median.
+    /// How far the cool sides of others in its room, and the room's own air, went up and down within an hour lately, K, on the
+    /// median.
     fn others_went(&self, ix: EnclosureIx) -> Option<(f64, f64)> {
         if !self.dens.get(ix.index()).is_some_and(Den::asks_others) {
             return None;
@@ -140,8 +148,9 @@ impl World {
         let room = self.room_of(ix);
         let others = self.dens.iter().enumerate().filter(|(at, _)| *at != ix.index());
         let near = others.filter(|(at, _)| self.settings.enclosures.get(*at).is_some_and(|e| e.room == room));
+        let air = room.and_then(|r| self.rooms.get(r.index())).and_then(|r| r.air.went_in_an_hour());
         let (mut ups, mut downs): (Vec<f64>, Vec<f64>) =
-            near.filter_map(|(_, den)| den.went_along()).take(MOST_ASKED).unzip();
+            near.filter_map(|(_, den)| den.went_along()).take(MOST_ASKED).chain(air).unzip();
         let median = |list: &mut Vec<f64>| {
             list.sort_by(f64::total_cmp);
             list.get(list.len() / 2).copied()
@@ -158,9 +167,47 @@ impl World {
         u16::try_from(at).ok().map(EnclosureIx)
     }
 
-    /// Keeps count of disturbed dens a room, for the neighbours' sake.
-    pub fn note_disturbance(&mut self, ix: EnclosureIx, was: bool) {
-        let is = self.dens.get(ix.index()).is_some_and(Den::is_disturbed);
+    /// Its place in [`World::lost`].
+    fn circuit_of(&self, ix: EnclosureIx) -> usize {
+        let circuit = self.settings.enclosures.get(ix.index()).and_then(|e| e.circuit);
+        circuit.map_or(self.settings.circuits.len(), |c| c.index())
+    }
+
+    /// Whether another enclosure on its circuit has just lost its heat.
+    fn circuit_lost(&self, ix: EnclosureIx, now: Now) -> bool {
+        let lost = self.lost.get(self.circuit_of(ix)).copied().flatten();
+        lost.is_some_and(|(other, at)| other != ix && now.mono.since(at) <= CIRCUIT_LATELY)
+    }
+
+    /// Marks what is found of an enclosure's lost heat where others on its circuit are on the way to the same.
+    pub fn expect_company(&self, ix: EnclosureIx, changes: &mut [Change]) {
+        let lost = |change: &&mut Change| matches!(change, Change::Stands(f) if f.key.cause == Cause::HeatFailed);
+        for change in changes.iter_mut().filter(lost) {
+            let circuit = self.circuit_of(ix);
+            let others = self.dens.iter().enumerate().filter(|(at, _)| *at != ix.index());
+            let mut beside = others.filter(|(at, _)| {
+                let Ok(at) = u16::try_from(*at) else { return false };
+                self.circuit_of(EnclosureIx(at)) == circuit
+            });
+            if let (Change::Stands(finding), true) = (change, beside.any(|(_, den)| den.leans_lost())) {
+                finding.expects_company = true;
+            }
+        }
+    }
+
+    /// Keeps count of disturbed dens a room, and of heat lost a circuit, for the neighbours' sake.
+    pub fn note_disturbance(&mut self, ix: EnclosureIx, before: Before) {
+        let now = self.now.mono;
+        let Some(den) = self.dens.get(ix.index()) else { return };
+        let (is, lost) = (den.is_disturbed(), den.has_lost_heat());
+        if lost
+            && !before.lost_heat
+            && let circuit = self.circuit_of(ix)
+            && let Some(circuit) = self.lost.get_mut(circuit)
+        {
+            *circuit = Some((ix, now));
+        }
+        let was = before.disturbed;
         let Some(room) = self.room_of(ix).and_then(|r| self.rooms.get_mut(r.index())) else { return };
         match (was, is) {
             (false, true) => room.disturbed = room.disturbed.saturating_add(1),
@@ -176,6 +223,19 @@ impl World {
             Change::Stands(finding) => silent(&finding.key) && self.feed.covers_silence(self.now.mono),
             Change::Calm(_) => false,
         }
+    }
+}
+
+/// What a den was like before it heard something.
+#[derive(Clone, Copy, Debug)]
+pub struct Before {
+    disturbed: bool,
+    lost_heat: bool,
+}
+
+impl Before {
+    pub fn of(den: &Den) -> Before {
+        Before { disturbed: den.is_disturbed(), lost_heat: den.has_lost_heat() }
     }
 }
 

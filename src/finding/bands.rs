@@ -36,8 +36,10 @@ pub const NEVER_LOW: Span = Span::min(10);
 pub const NEVER_LOW_OPEN: Span = Span::min(30);
 pub const WANTED_HIGH: Span = Span::min(40);
 pub const WANTED_LOW: Span = Span::min(60);
-/// So far beyond what is wanted those times hold, K: the accuracy of common probes (±0.5 K over the range of a room is what
-/// data sheets of digital ones state; from memory). Half as far takes twice as long.
+/// By so much a probe may be wrong, K: what is beyond a wish by less is nobody's excess (±0.5 K over the range of a room is
+/// what data sheets of common digital probes state; from memory).
+pub const PROBE_K: f64 = 0.5;
+/// So far beyond that those times hold, K. Half as far takes twice as long.
 pub const WANTED_FULL_K: f64 = 0.5;
 
 /// What is wanted of a place at an instant, °C; `None`: not judged on that side.
@@ -66,6 +68,9 @@ pub struct Spot {
     pub hold: bool,
     /// It fell as only an open front lets it fall.
     pub opened: bool,
+    /// Something else says that its heat or its room is not as on other days, or another of its places cannot be seen: then no
+    /// excess is put down to the probe.
+    pub unlike: bool,
 }
 
 /// How much of a crossing a limit bears: for how long, and how much excess over time, K·min, that takes at the least.
@@ -73,17 +78,20 @@ pub struct Spot {
 struct Bears {
     span: Span,
     harm: f64,
+    /// What of an excess does no harm, K (the reference value of Page's sum).
+    free_k: f64,
     speaks_for: Span,
 }
 
 impl Bears {
     const fn crossing(span: Span) -> Bears {
-        Bears { span, harm: 0.0, speaks_for: SPEAKS_FOR }
+        Bears { span, harm: 0.0, free_k: 0.0, speaks_for: SPEAKS_FOR }
     }
     /// What an open front does counts for nothing.
-    fn wish(span: Span, opened: bool) -> Bears {
-        let speaks_for = if opened { Span::ZERO } else { SPEAKS_FOR_LONG };
-        Bears { span, harm: WANTED_FULL_K * span.as_min(), speaks_for }
+    fn wish(span: Span, spot: &Spot) -> Bears {
+        let speaks_for = if spot.opened { Span::ZERO } else { SPEAKS_FOR_LONG };
+        let free_k = if spot.unlike { 0.0 } else { PROBE_K };
+        Bears { span, harm: WANTED_FULL_K * span.as_min(), free_k, speaks_for }
     }
 }
 
@@ -122,7 +130,7 @@ impl Clock {
     fn count(&mut self, k: f64, bears: Bears, now: Now) {
         let span = self.last.map_or(Span::ZERO, |last| now.mono.since(last.mono).clamp(Span::ZERO, bears.speaks_for));
         self.last = Some(now);
-        self.harm = (self.harm + k * span.as_min()).max(0.0);
+        self.harm = (self.harm + (k - bears.free_k) * span.as_min()).max(0.0);
     }
 
     /// Whether so much is beyond the limit that its time need not be waited for.
@@ -148,16 +156,15 @@ impl Judge {
         if !celsius.is_finite() {
             return;
         }
-        let Spot { subject, place, limits, course, hold, opened } = *spot;
+        let Spot { subject, place, limits, course, hold, opened, .. } = *spot;
         let over = |limit: Option<f64>| limit.map(|l| celsius - l);
         let under = |limit: Option<f64>| limit.map(|l| l - celsius);
         let never_high =
             self.never_high.tick(over(limits.never_high), Bears::crossing(NEVER_HIGH), now) | self.never_high.is_far();
         let bears_low = Bears::crossing(if opened { NEVER_LOW_OPEN } else { NEVER_LOW });
         let never_low = self.never_low.tick(under(limits.never_low), bears_low, now);
-        let wanted_high =
-            self.wanted_high.tick(over(limits.wanted_high), Bears::wish(WANTED_HIGH, opened), now) && !hold;
-        let wanted_low = self.wanted_low.tick(under(limits.wanted_low), Bears::wish(WANTED_LOW, opened), now) && !hold;
+        let wanted_high = self.wanted_high.tick(over(limits.wanted_high), Bears::wish(WANTED_HIGH, spot), now) && !hold;
+        let wanted_low = self.wanted_low.tick(under(limits.wanted_low), Bears::wish(WANTED_LOW, spot), now) && !hold;
         let stands = match (never_high, never_low, wanted_high, wanted_low) {
             (true, ..) => Some((Cause::TooHot, Urgency::Now, limits.never_high, self.never_high.beyond_since)),
             (_, true, ..) => Some((Cause::TooCold, Urgency::Now, limits.never_low, self.never_low.beyond_since)),
@@ -233,6 +240,7 @@ mod tests {
         course: Course { k_per_min: 0.0 },
         hold: false,
         opened: false,
+        unlike: false,
     };
 
     /// Feeds one reading a minute; returns (minute, cause, urgency) of what was said, `None` for calm.
@@ -290,9 +298,16 @@ mod tests {
     }
 
     #[test]
-    fn a_fifth_of_a_kelvin_below_wanted_takes_two_and_a_half_hours() {
+    fn less_below_wanted_takes_longer_and_what_a_probe_may_be_wrong_by_counts_only_where_something_else_is_unlike() {
         let want = [(150, Some((Cause::TooCold, Urgency::Today)))];
-        assert_eq!(run(std::iter::repeat_n(28.8, 200), false), want);
+        assert_eq!(run(std::iter::repeat_n(28.3, 200), false), want, "0.7 K");
+        assert_eq!(run(std::iter::repeat_n(28.6, 2_000), false), [], "0.4 K");
+        let (mut judge, mut out) = (Judge::default(), Vec::new());
+        for minute in 0..=150 {
+            assert!(out.is_empty(), "minute {minute}: {out:?}");
+            judge.hear(&Spot { unlike: true, ..SPOT }, 28.8, Now::at(minute * 60_000), &mut out);
+        }
+        assert_eq!(out.len(), 1, "0.2 K in a room that is colder than ever");
     }
 
     #[test]

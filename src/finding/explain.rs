@@ -16,8 +16,6 @@ use serde::{Deserialize, Serialize};
 
 /// The cool side has left its usual level by so much with the warm end, K: both are moved from outside.
 const TOGETHER_K: f64 = 1.0;
-/// And this is more than a cold night does in a room that keeps its own.
-const FAR_TOGETHER_K: f64 = 2.0;
 /// The gradient is as usual when so much of it is there: then the heat works.
 const HEAT_WORKS: f64 = 0.8;
 /// More than so much of the usual gradient: then it is the heat that warms, and above the second it warms without end.
@@ -138,12 +136,12 @@ fn why_cold(beside: &Beside) -> Option<Cause> {
     let (p, g) = beside.picture.zip(gradient)?;
     let along = p.low.share.is_none_or(|share| share > 0.5);
     if g.cool_lift < -TOGETHER_K && heat_works && along {
-        // Both ends are cooled from outside; where it began at once, or the room is as ever, the outside has come in.
-        let far = g.cool_lift < -FAR_TOGETHER_K;
+        // Both ends are cooled from outside; where it began at once, or only here, the outside has come in.
         return match (beside.room, beside.others_along()) {
             _ if p.hurried_within_fall() => Some(Cause::LeftOpen),
-            (Says::AsUsual, _) => far.then_some(Cause::LeftOpen),
             (_, Some(false)) => Some(Cause::LeftOpen),
+            // A night as the nights before.
+            (Says::AsUsual, _) => None,
             _ => Some(Cause::RoomCold),
         };
     }

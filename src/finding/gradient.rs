@@ -13,11 +13,10 @@ use serde::{Deserialize, Serialize};
 
 /// Ours, no source: longer than a heater's pause or a front that stands open.
 const LOST_AFTER: Span = Span::min(60);
-/// Ours: an animal that cannot flee is in need, but a retreat that the sun makes half a kelvin too warm for an hour is still
-/// one; what burns is `never`'s to tell.
-const NO_RETREAT_AFTER: Span = Span::min(60);
-const NO_RETREAT_SOON: Span = Span::min(30);
-/// So far above its band the short time counts.
+/// Ours: an animal that cannot flee is in need, but a retreat that sun or room make a little too warm is still one, and told as
+/// too warm today; what burns is `never`'s to tell.
+const NO_RETREAT_AFTER: Span = Span::min(30);
+/// So far above its band it is none, K; or half of the way to what must never be, where that is further.
 const FAR_ABOVE_K: f64 = 2.0;
 /// Where warm and cool side are wanted closer to each other than this, as in brumation, nobody has to flee.
 const ONE_CLIMATE_K: f64 = 2.0;
@@ -62,7 +61,6 @@ pub struct Judge {
     usual_k: Option<f64>,
     small: Held,
     above: Held,
-    far_above: Held,
     lost: bool,
     no_retreat: bool,
 }
@@ -162,10 +160,11 @@ impl Judge {
             if place != Place::CoolSide {
                 return;
             }
-            let above = |k: f64| over.is_some_and(|over| over > k) && !around.hold;
-            self.above.hear(above(DEAD_BAND_K), now);
-            self.far_above.hear(above(FAR_ABOVE_K), now);
-            if self.above.for_(NO_RETREAT_AFTER, now) || self.far_above.for_(NO_RETREAT_SOON, now) {
+            let never = around.wanted.place(Place::CoolSide).map(|w| w.never.high);
+            let half_way = never.zip(limit).map_or(0.0, |(never, limit)| (never - limit) / 2.0);
+            let far = over.is_some_and(|over| over > half_way.max(FAR_ABOVE_K));
+            self.above.hear(far && !around.hold, now);
+            if self.above.for_(NO_RETREAT_AFTER, now) {
                 self.no_retreat = true;
                 let since = self.above.since.unwrap_or(now);
                 let mut finding = Finding::new(around.subject, Cause::NoRetreat, Some(Place::CoolSide), since);
@@ -173,7 +172,6 @@ impl Judge {
                 finding.facts.push(reading(Place::CoolSide, cool, limit));
                 finding.facts.push(Fact::Slope { place: Place::CoolSide, k_per_min: course.k_per_min });
                 finding.facts.extend(self.fresh(Place::WarmSide, now).map(|v| reading(Place::WarmSide, v, None)));
-                let never = around.wanted.place(Place::CoolSide).map(|w| w.never.high);
                 finding.act_by = never.and_then(|never| crossing(cool, never, course, now));
                 out.push(Change::Stands(finding));
                 self.above = Held::default();
@@ -182,7 +180,7 @@ impl Judge {
             self.above.hear(over.is_none_or(|over| over <= 0.0) && seen, now);
             if self.above.for_(Span::min(5), now) {
                 self.no_retreat = false;
-                (self.above, self.far_above) = (Held::default(), Held::default());
+                self.above = Held::default();
                 let key = Key { subject: around.subject, cause: Cause::NoRetreat, place: Some(Place::CoolSide) };
                 out.push(Change::Calm(key));
             }

@@ -59,12 +59,16 @@ pub struct Finding {
     pub facts: Vec<Fact>,
     /// A `never` high limit was crossed: the incident is latched and ends only with an answer.
     pub latched: bool,
+    /// Others are about to say the same: its first telling waits for them.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub expects_company: bool,
 }
 
 impl Finding {
     pub fn new(subject: Subject, cause: Cause, place: Option<Place>, since: Now) -> Finding {
         let key = Key { subject, cause, place };
-        Finding { key, urgency: cause.usual_urgency(), since, act_by: None, facts: Vec::new(), latched: false }
+        let urgency = cause.usual_urgency();
+        Finding { key, urgency, since, act_by: None, facts: Vec::new(), latched: false, expects_company: false }
     }
 }
 

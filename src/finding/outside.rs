@@ -1,5 +1,5 @@
-//! What reaches an enclosure from outside, sun or room, is nobody's incident while every place is within its band: the heat
-//! room's word on it waits here until a band is left, or `never` is near.
+//! What reaches an enclosure from outside, sun or room, is nobody's incident while every place is within its band, nor is heat
+//! that only seems weaker: the heat room's word on it waits here until a band is left, or `never` is near.
 
 use super::cause::Cause;
 use super::{Change, Finding};
@@ -15,19 +15,19 @@ pub struct Judge {
     waiting: Vec<Finding>,
 }
 
-/// Whether a cause is of the world outside, and if so whether it warms.
+/// Whether a cause may be of the world outside, and if so whether it warms.
 const fn warms(cause: Cause) -> Option<bool> {
     match cause {
         Cause::OutsideHeat | Cause::RoomHot => Some(true),
-        Cause::RoomCold => Some(false),
+        Cause::RoomCold | Cause::HeatWeak => Some(false),
         _ => None,
     }
 }
 
 impl Judge {
-    /// What the heat room says goes on to `out` at once, or waits. `symptom`: whether a place is out of its band, and too warm
-    /// there; without `care` there is no band to leave.
-    pub fn hear(&mut self, change: Change, care: bool, symptom: Option<bool>, now: Now, out: &mut Vec<Change>) {
+    /// What the heat room says goes on to `out` at once, or, where it `may_wait`, waits. `symptom`: whether a place is out of its
+    /// band, and too warm there; without care there is no band to leave.
+    pub fn hear(&mut self, change: Change, may_wait: bool, symptom: Option<bool>, now: Now, out: &mut Vec<Change>) {
         let key = match &change {
             Change::Stands(finding) => finding.key,
             Change::Calm(key) => *key,
@@ -39,7 +39,7 @@ impl Judge {
         match change {
             // Nobody was told that it stood.
             Change::Calm(_) if waited.is_some() => {}
-            Change::Stands(finding) if care && waits(&finding, symptom, now) => self.waiting.push(finding),
+            Change::Stands(finding) if may_wait && waits(&finding, symptom, now) => self.waiting.push(finding),
             change => out.push(change),
         }
     }
@@ -69,9 +69,9 @@ mod tests {
         Finding::new(Subject::Enclosure(EnclosureIx(0)), cause, Some(Place::WarmSide), Now::at(0))
     }
 
-    fn told(judge: &mut Judge, change: Change, care: bool, symptom: Option<bool>) -> Vec<Key> {
+    fn told(judge: &mut Judge, change: Change, may_wait: bool, symptom: Option<bool>) -> Vec<Key> {
         let mut out = Vec::new();
-        judge.hear(change, care, symptom, Now::at(0), &mut out);
+        judge.hear(change, may_wait, symptom, Now::at(0), &mut out);
         out.iter().map(key).collect()
     }
 
@@ -83,8 +83,14 @@ mod tests {
     }
 
     #[test]
-    fn a_colder_room_is_told_once_a_place_is_too_cold() {
-        let (mut judge, room) = (Judge::default(), finding(Cause::RoomCold));
+    fn a_colder_room_and_heat_that_seems_weaker_are_told_once_a_place_is_too_cold() {
+        for cause in [Cause::RoomCold, Cause::HeatWeak] {
+            waits_for_cold(cause);
+        }
+    }
+
+    fn waits_for_cold(cause: Cause) {
+        let (mut judge, room) = (Judge::default(), finding(cause));
         assert_eq!(told(&mut judge, Change::Stands(room.clone()), true, None), []);
         let mut out = Vec::new();
         judge.look(Some(true), &mut out);

@@ -11,6 +11,8 @@ const BIN: Span = Span::min(30);
 /// Three days.
 const MOST_BINS: usize = 144;
 const A_DAY: i64 = 48;
+/// Four hours.
+const LATELY: i64 = 8;
 /// At the same hour of an earlier day, give or take so many bins: airing and heating do not keep to the minute.
 const ABOUT: i64 = 4;
 /// So far outside what the days before saw, K. Ours: a window open for a while takes less off the air of a heated room.
@@ -78,6 +80,17 @@ impl Air {
         }
     }
 
+    /// How far it went up and down within about an hour of the last four, K: the first is 0 or more, the second 0 or less.
+    pub fn went_in_an_hour(&self) -> Option<(f64, f64)> {
+        let last = self.bins.back()?.at;
+        let lately = || self.bins.iter().rev().take_while(|bin| last - bin.at < LATELY);
+        let pairs = lately()
+            .flat_map(|now| lately().filter(|then| (1..=2).contains(&(now.at - then.at))).map(move |then| (then, now)));
+        Some(pairs.fold((0.0, 0.0), |(up, down), (then, now)| {
+            (f64::max(up, now.high - then.low), f64::min(down, now.low - then.high))
+        }))
+    }
+
     /// The range of about this hour on earlier days, once there is one.
     fn usual(&self, at: i64) -> Option<(f64, f64)> {
         self.bins.front().filter(|oldest| at - oldest.at >= A_DAY)?;
@@ -116,6 +129,17 @@ mod tests {
         assert!(unlike.is_cold() && *minute < (72 + 10) * 60, "{unlike:?} at {minute}");
         let hot = day(&mut air, 72 + 14, 1, |_| 24.0);
         assert!(hot.first().is_some_and(|(_, u)| !u.is_cold() && u.usual_c == 21.0), "{hot:?}");
+    }
+
+    #[test]
+    fn how_far_it_went_within_an_hour_of_late() {
+        let mut air = Air::default();
+        assert_eq!(air.went_in_an_hour(), None);
+        // Three hours still, half an hour of 3 K down, an hour still.
+        day(&mut air, 0, 5, |m| 21.0 - ((m - 180).clamp(0, 30) as f64) / 10.0);
+        assert_eq!(air.went_in_an_hour(), Some((0.0, -3.0)));
+        day(&mut air, 5, 5, |_| 18.0);
+        assert_eq!(air.went_in_an_hour(), Some((0.0, 0.0)), "long ago");
     }
 
     #[test]

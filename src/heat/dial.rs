@@ -40,7 +40,7 @@ pub fn held_higher(p: &Picture) -> bool {
 }
 
 fn may_be(p: &Picture, side: &Side, turned: &Turned) -> bool {
-    p.dial && AWAKE.contains(&p.minute) && side.undercut < turned.k
+    p.dial && !p.circuit_lost && AWAKE.contains(&p.minute) && side.undercut < turned.k
 }
 
 fn leaves_soon(room_k: Option<f64>, k_per_min: f64) -> bool {

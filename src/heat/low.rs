@@ -26,6 +26,10 @@ const BLIND_K: f64 = 4.0;
 /// More than an animal on the probe makes, K.
 const ANIMAL_K: f64 = 0.9;
 
+/// Where another enclosure on the circuit has just lost its heat, this much of a threshold tells that the power went: what is
+/// expected needs less evidence. Half of it is past every thousandth return or so (`levels.rs`).
+const BESIDE: f64 = 0.5;
+
 const fn at_once(cause: Cause, way: Way) -> Option<Suspicion> {
     Some(Suspicion { cause, way, holds_first: false })
 }
@@ -66,8 +70,12 @@ fn factor(p: &Picture) -> f64 {
     };
     // On the first day nothing is known of other hours.
     let blind = if p.young { 2.0 * blind } else { blind };
-    // The whole room is unlike itself: then its air explains much.
-    if p.neighbours_ok == Some(false) { 1.5 * blind } else { blind }
+    match (p.circuit_lost, p.neighbours_ok) {
+        (true, _) => BESIDE * blind,
+        // The whole room is unlike itself: then its air explains much.
+        (_, Some(false)) => 1.5 * blind,
+        _ => blind,
+    }
 }
 
 /// What the plug says of lost heat.
@@ -89,6 +97,7 @@ pub fn by_watts(p: &Picture) -> Option<Suspicion> {
         && clue.none
         && clue.told_on != Some(false)
         && p.low.past(if p.gradient.is_some() { 1.0 } else { 1.5 })
+        && p.low.undercut > ANIMAL_K
         && p.even_fall
         && along
         && !outside;

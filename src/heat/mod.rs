@@ -100,6 +100,8 @@ pub struct Context {
     pub hands_in: bool,
     /// Whether the other enclosures of the room are as usual; `None`: unknown.
     pub neighbours_ok: Option<bool>,
+    /// Another enclosure on its circuit has just lost its heat.
+    pub circuit_lost: bool,
 }
 
 /// Why everything is learned anew.

@@ -10,6 +10,8 @@ const CLEANED_WITHIN_MIN: f64 = 45.0;
 pub const OPEN_SHARE: f64 = 0.4;
 /// A heater takes the cool side along by less than this share of its rise, the sun by more.
 pub const HEATER_SHARE: f64 = 0.45;
+/// So much of a threshold on the way to it says that something is lost, where another enclosure has said so.
+const LEANS: f64 = 0.2;
 /// More than a room loses within that time, K.
 const OPENS_K: f64 = 2.0;
 
@@ -136,6 +138,8 @@ pub struct Picture {
     /// A planned change is near (in the young days), or the hour is one at which homes change: wait longer.
     /// Whether the other enclosures of the room are as usual; `None`: unknown.
     pub neighbours_ok: Option<bool>,
+    /// Another enclosure on its circuit has just lost its heat.
+    pub circuit_lost: bool,
     pub low_waits: Wait,
     pub high_waits: Wait,
 }
@@ -176,6 +180,10 @@ impl Picture {
             Some(share) => (hurried && share > ALONG) || (soon && share > OPEN_SHARE),
             None => hurried,
         }
+    }
+    /// It falls as without heat and is on its way past where heat always came back: no verdict, but a word beside another's.
+    pub fn leans_lost(&self) -> bool {
+        self.low.past(LEANS) && self.v < 0.0 && self.fall > 0.0 && !self.hurried_within_fall()
     }
     /// The plug is known and shows power at about its usual amount.
     pub fn powered(&self) -> bool {

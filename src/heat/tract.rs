@@ -20,6 +20,8 @@ use serde::{Deserialize, Serialize};
 pub const LEARNING_MIN: f64 = 120.0;
 /// Usual intervals that a fall or a rise must last for its speed to mean something.
 const RESOLVED: f64 = 3.0;
+/// Greatest speeds are means over this long, min.
+const SPEED_OVER_MIN: f64 = 3.0;
 /// The gradient's usual value is a mean over this long, min; at first over an hour.
 const USUAL_MIN: f64 = 360.0;
 /// After a gap nothing is judged for this long, min.
@@ -223,7 +225,7 @@ impl Tract {
         let cycler = self.cycler(s);
         let sigma = self.warm.sigma();
         let dt = s.dt.max(1e-3);
-        let mean = self.history.mean_fall(s.t, s.x, 3.0);
+        let mean = self.history.mean_fall(s.t, s.x, SPEED_OVER_MIN);
         let hurried = |limit: f64, sign: f64| {
             sign * s.v > limit + 2.0 * s.s_v
                 || sign * s.jump > limit * dt + 6.0 * sigma
@@ -266,13 +268,13 @@ impl Tract {
         if c.season_moves {
             self.vigour = Vigour::default();
         }
-        self.falls.watch(self.w_low.peak_t, self.history.mean_fall(s.t, s.x, 3.0));
+        self.falls.watch(self.w_low.peak_t, self.history.mean_fall(s.t, s.x, SPEED_OVER_MIN));
         if let Some(fall) = self.w_low.step(s.x, &now, b.tuning) {
             self.fell(s, &fall, now.clean);
         }
         (now.v, now.other) = (-s.v, -other);
         now.clean = learn && self.hurried_rise < self.w_high.peak_t && s.t - self.dip > 60.0;
-        self.rises.watch(self.w_high.peak_t, self.history.mean_fall(s.t, s.x, 3.0).map(|m| -m));
+        self.rises.watch(self.w_high.peak_t, self.history.mean_fall(s.t, s.x, SPEED_OVER_MIN).map(|m| -m));
         if let Some(rise) = self.w_high.step(-s.x, &now, b.tuning) {
             self.rose(s, &rise, now.clean);
         }
@@ -290,10 +292,10 @@ impl Tract {
         self.d_high.step(-d, &now, b.tuning);
     }
 
-    /// Whether readings come often enough to see how fast a fall or a rise was: the short bursts of a heater that is hardly
-    /// needed are faster than a slow probe can tell.
+    /// Whether it lasted long enough to see how fast a fall or a rise was: the short bursts of a heater that is hardly needed are
+    /// faster than a slow probe, and than the window that speeds are measured over, can tell.
     fn resolves(&self, fall: &Fall) -> bool {
-        fall.minutes >= RESOLVED * self.warm.interval()
+        fall.minutes >= (RESOLVED * self.warm.interval()).max(2.0 * SPEED_OVER_MIN)
     }
 
     fn fell(&mut self, s: &Sample, fall: &Fall, clean: bool) {

@@ -12,6 +12,8 @@ use std::collections::{BTreeMap, BTreeSet};
 /// How long the first telling waits for company.
 const COMPANY_NOW: Span = Span::s(45);
 const COMPANY_TODAY: Span = Span::min(3);
+/// And where others are about to say the same: two readings of common probes, and what heat's verdict holds for.
+const COMPANY_EXPECTED: Span = Span::min(4);
 /// A cause that is raised again within this of the end joins the same incident.
 const COMES_BACK: Span = Span::h(24);
 /// A deadline that is past by this, and no limit crossed, was a wrong forecast.
@@ -182,6 +184,12 @@ impl Book {
         (incident.ended, incident.calm, incident.answered) = (None, None, None);
         (incident.latched, incident.shared) = (false, None);
         incident.findings.clear();
+        // Only when it was told counts on: what is told next is told of what stands then.
+        if let Some(told) = &mut incident.told {
+            (told.urgency, told.eased) = (Urgency::Note, None);
+            told.nevers.clear();
+            told.enclosures.clear();
+        }
         incident.due = Some(Mono::MAX);
         incident.record(now, "warmside", "came back");
         Some(at)
@@ -228,7 +236,12 @@ impl Book {
         } else {
             incident.calm = None;
             incident.ease(now);
-            let wait = if incident.urgency() == Urgency::Now { COMPANY_NOW } else { COMPANY_TODAY };
+            let expected = incident.shared.is_none() && incident.standing().all(|f| f.expects_company);
+            let wait = match incident.urgency() {
+                Urgency::Now if expected => COMPANY_EXPECTED,
+                Urgency::Now => COMPANY_NOW,
+                _ => COMPANY_TODAY,
+            };
             if incident.told.is_none() || incident.due.is_some() {
                 let due = now.mono + wait;
                 incident.due = Some(incident.due.map_or(due, |d| d.min(due)));

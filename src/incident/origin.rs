@@ -358,6 +358,8 @@ fn common_circuit(members: &BTreeSet<EnclosureIx>, house: &House) -> Scope {
 /// Whether a new finding is an ended incident come back.
 pub fn comes_back(ended: &Incident, finding: &Finding) -> bool {
     let several = ended.members().len() > 1;
-    let same = |f: &Finding| f.key.subject == finding.key.subject && f.key.cause == finding.key.cause;
+    // A symptom is of its place; what happened may show itself at another this time.
+    let place = |f: &Finding| f.key.place == finding.key.place || f.key.cause.explains() > 1;
+    let same = |f: &Finding| f.key.subject == finding.key.subject && f.key.cause == finding.key.cause && place(f);
     ended.findings.iter().any(|s| same(&s.finding)) && (!several || is_of_room(finding.key.cause))
 }

@@ -1,5 +1,6 @@
 //! The desk: decides who is told when, and writes the row of every mail.
 
+use super::again;
 use super::keepers;
 use super::local::Local;
 use super::scene::Eyes;
@@ -134,7 +135,7 @@ impl Desk {
                     self.memory.drill = Some((now.wall, None));
                     self.begin(incident, Event::Drill, w, out);
                 }
-                Step::Worse { incident, why } => self.worse(incident, *why, now),
+                Step::Worse { incident, why } => self.worse(incident, *why, w),
                 Step::Answered { incident, by } => self.answered(incident, by, w, out),
                 Step::TakenBack { incident } => {
                     if let Some(thread) = self.memory.threads.get_mut(incident) {
@@ -159,22 +160,41 @@ impl Desk {
     fn begin(&mut self, id: &str, event: Event, w: World, out: &mut Vec<NoticeRow>) {
         let World { book, now, .. } = w;
         let Some(incident) = book.get(id) else { return };
-        self.memory.threads.insert(id.to_owned(), Thread::new(now));
+        let known = event == Event::Raised && self.is_known(incident, book, now);
+        self.memory.threads.insert(id.to_owned(), Thread { known, ..Thread::new(now) });
+        if known {
+            return self.note_of(incident, book);
+        }
         let to = self.first(now);
         self.tell(incident, event, None, &to, w, out);
     }
 
-    fn worse(&mut self, id: &str, why: Worse, now: Now) {
+    /// Without a daily letter everything is a mail.
+    fn is_known(&self, incident: &Incident, book: &Book, now: Now) -> bool {
+        self.settings.daily.is_some() && again::is_known(incident, book, &self.memory.threads, now)
+    }
+
+    fn note_of(&mut self, incident: &Incident, book: &Book) {
+        if let Some(lead) = incident.leading() {
+            self.note(lead, book);
+        }
+    }
+
+    fn worse(&mut self, id: &str, why: Worse, w: World) {
+        let World { book, now, .. } = w;
+        let known = book.get(id).filter(|i| why == Worse::Again && self.is_known(i, book, now));
         let thread = self.memory.threads.entry(id.to_owned()).or_insert_with(|| Thread::new(now));
         thread.open_again(now);
+        thread.last = if why == Worse::Again { now.mono } else { thread.last };
+        if let Some(incident) = known {
+            (thread.known, thread.worse) = (true, None);
+            return self.note_of(incident, book);
+        }
         // The stronger reason stands: `Urgency` breaks through at once.
         thread.worse = Some(match (thread.worse, why) {
             (Some(at_once @ (Worse::Urgency | Worse::Named | Worse::Again)), _) => at_once,
             (_, why) => why,
         });
-        if why == Worse::Again {
-            thread.last = now.mono;
-        }
     }
 
     fn answered(&mut self, id: &str, by: &str, w: World, out: &mut Vec<NoticeRow>) {
@@ -199,8 +219,8 @@ impl Desk {
     fn ended(&mut self, id: &str, w: World, out: &mut Vec<NoticeRow>) {
         let World { book, .. } = w;
         let Some(incident) = book.get(id) else { return };
-        let told: Vec<String> =
-            self.memory.threads.get(id).map(|t| t.told.keys().cloned().collect()).unwrap_or_default();
+        let thread = self.memory.threads.get(id).filter(|t| !t.known);
+        let told: Vec<String> = thread.map(|t| t.told.keys().cloned().collect()).unwrap_or_default();
         if incident.drill {
             self.memory.threads.remove(id);
         } else if !told.is_empty() {
@@ -278,7 +298,7 @@ impl Desk {
 
     /// Who joins next, if nobody answers.
     pub(super) fn next_keeper(&self, thread: &Thread, incident: &Incident, book: &Book) -> Option<(Mono, &Keeper)> {
-        if thread.paused_until.is_some() || is_quiet(incident, book) {
+        if thread.paused_until.is_some() || thread.known || is_quiet(incident, book) {
             return None;
         }
         // What can wait until this evening is not worth a neighbour's night: only when a repeat went unanswered too.
@@ -373,6 +393,12 @@ impl Desk {
         self.changed = true;
         for keeper in to {
             thread.told.entry(keeper.clone()).or_insert(now);
+        }
+        let event = if thread.known && thread.sent == 0 && asks { Event::Raised } else { event };
+        if asks {
+            // Nobody could answer what nobody was told.
+            thread.unanswered = if thread.known { now } else { thread.unanswered };
+            (thread.mailed, thread.known) = (Some(now), false);
         }
         if asks || event == Event::Drill {
             thread.worse = None;

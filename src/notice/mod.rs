@@ -3,6 +3,7 @@
 //! [`desk::Desk`] decides whom and when, [`words`] says it, and every mail is a [`NoticeRow`] before it is sent. What the
 //! words need to know of the house at that moment the engine gives through [`scene::Eyes`].
 
+mod again;
 pub mod desk;
 mod keepers;
 mod letterbox;

@@ -31,6 +31,12 @@ pub struct Thread {
     pub worse: Option<Worse>,
     /// The first mail `now` is out: later ones may be gathered.
     pub now_told: bool,
+    /// When the last mail that asks for somebody was written.
+    #[serde(default)]
+    pub mailed: Option<Now>,
+    /// It came back no worse than it was told of: so far only the daily letter says so.
+    #[serde(default)]
+    pub known: bool,
 }
 
 impl Thread {
@@ -52,7 +58,8 @@ impl Thread {
 
     /// When the next repeat is due. A repeat says `still`: what comes and goes must have stood for a while.
     pub fn repeats_at(&self, incident: &Incident, settings: &Settings) -> Mono {
-        let urgency = incident.urgency();
+        // What is calm and only waits to be looked at can wait like what is not urgent.
+        let urgency = if incident.calm.is_some() { Urgency::Today } else { incident.urgency() };
         let base = if urgency == Urgency::Now { settings.repeat_now } else { settings.repeat_today };
         let stood = incident.standing_since().map_or(Mono::MIN, |since| since + base);
         let unanswered = (self.last + self.interval(urgency, settings)).max(stood);

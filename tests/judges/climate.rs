@@ -88,11 +88,11 @@ fn a_retreat_that_is_lost_at_noon_is_told() {
         "{:?}",
         lost.said()
     );
-    let half_a_kelvin = run("2027-06-02", 4, |c| match healthy(c) {
-        air if c.day == 2 => Air { cool_c: air.cool_c + 2.3 * sun(c), ..air },
+    let a_little = run("2027-06-02", 4, |c| match healthy(c) {
+        air if c.day == 2 => Air { cool_c: air.cool_c + 4.0 * sun(c), ..air },
         air => air,
     });
-    assert_eq!(half_a_kelvin.said(), [""; 0]);
+    assert!(a_little.said().iter().all(|said| !said.ends_with("no-retreat")), "{:?}", a_little.said());
 }
 
 #[test]

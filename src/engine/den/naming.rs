@@ -5,6 +5,7 @@ use crate::engine::trail::Trail;
 use crate::finding::cause::{Cause, Urgency};
 use crate::finding::heat::{self as heat_finding, Never};
 use crate::finding::{Change, explain};
+use crate::heat::picture::Picture;
 use crate::heat::verdict;
 use crate::terms::place::Place;
 use crate::terms::time::Now;
@@ -70,7 +71,8 @@ impl Den {
             self.note(&turn);
             let told = out.len();
             let symptom = self.symptom().map(|s| s.hot);
-            self.memory.outside.hear(change, self.plan.is_some(), symptom, now, out);
+            let may_wait = self.plan.is_some() && !is_direct(&turn);
+            self.memory.outside.hear(change, may_wait, symptom, now, out);
             out[told..].iter().for_each(|change| self.count(change));
         }
     }
@@ -103,14 +105,33 @@ impl Den {
     /// Whether its heat is not as usual.
     pub fn is_disturbed(&self) -> bool {
         use verdict::Cause;
-        let disturbs = |cause: Cause| {
-            matches!(
-                cause,
-                Cause::HeatFailed | Cause::HeatStuckOn | Cause::RoomCold | Cause::RoomHot | Cause::OutsideHeat
-            )
-        };
-        self.memory.disturbed.iter().any(|(cause, _)| disturbs(*cause))
+        self.is_any(&[Cause::HeatFailed, Cause::HeatStuckOn, Cause::RoomCold, Cause::RoomHot, Cause::OutsideHeat])
     }
+
+    /// Whether something of it has changed that does not pass like the sun of an hour.
+    pub(super) fn is_unlike(&self) -> bool {
+        use verdict::Cause;
+        self.is_any(&[Cause::HeatFailed, Cause::HeatStuckOn, Cause::HeatWeak, Cause::RoomCold, Cause::RoomHot])
+    }
+
+    /// Whether any of its heat is on the way to be called lost.
+    pub fn leans_lost(&self) -> bool {
+        self.memory.heat.pictures().any(Picture::leans_lost)
+    }
+
+    pub fn has_lost_heat(&self) -> bool {
+        self.is_any(&[verdict::Cause::HeatFailed])
+    }
+
+    fn is_any(&self, causes: &[verdict::Cause]) -> bool {
+        self.memory.disturbed.iter().any(|(cause, _)| causes.contains(cause))
+    }
+}
+
+/// A heater whose power or whose cycles have changed is weak whatever the weather; one whose level has sunk may be a cold day.
+fn is_direct(turn: &verdict::Change) -> bool {
+    let verdict::Change::Stands(verdict) = turn else { return false };
+    verdict.cause == verdict::Cause::HeatWeak && verdict.evidence.way != verdict::Way::Slow
 }
 
 /// What of a rise and a fall is the symptom's way, K.

@@ -179,6 +179,7 @@ impl Tract {
             clue,
             young,
             neighbours_ok: b.context.neighbours_ok,
+            circuit_lost: b.context.circuit_lost,
             low_waits: match b.context.on_its_way[self.place.index()] {
                 Some((low, _)) if s.x >= low => Wait::Never,
                 _ if young => wait(b.context, b.sources, minute, true),

@@ -15,6 +15,7 @@ mod tables;
 mod watcher;
 pub mod weekly;
 
+use super::again;
 use super::local::{Local, length, list};
 use super::scene::{Eyes, Scene};
 use super::settings::Settings;
@@ -257,7 +258,13 @@ fn next(t: &Telling) -> String {
     } else {
         format!("It ends when all is calm for {}.", length(t.incident.dwell()))
     };
-    join(&[&repeat, &keeper, "At once if it gets worse.", &ends])
+    let passes = t.incident.cause().is_some_and(again::passes) && t.incident.urgency() == Urgency::Today;
+    let known = if passes && t.settings.daily.is_some() {
+        "Should it come again within a week and be no worse, only the daily letter says so."
+    } else {
+        ""
+    };
+    join(&[&repeat, &keeper, "At once if it gets worse.", &ends, known])
 }
 
 fn ended(t: &Telling, doc: &mut Doc) {
