@@ -3,7 +3,7 @@
 use crate::mosquitto::Mosquitto;
 use std::fmt;
 use std::fs;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
 use std::time::Duration;
@@ -148,7 +148,7 @@ unit = "Cel"
     }
 
     /// A backup put back into a folder of its own is a store with what the house knew then.
-    pub fn restore(&self, backup: &PathBuf) {
+    pub fn restore(&self, backup: &Path) {
         let folder = backup.with_extension("restored");
         Copy::open(backup).and_then(|copy| copy.restore(&folder, START.wall)).expect("restored");
         let (keep_readings, keep_summaries) = (self.keep_readings(), self.keep_readings());
