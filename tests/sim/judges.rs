@@ -104,8 +104,10 @@ fn caps_hold(world: &World, said: &mut Vec<Complaint>) {
     let mut urgent = BTreeSet::new();
     let mut counted = |n: &serde_json::Value| {
         let asks = ["raised", "worse", "repeated", "handed-on"].contains(&word(n, "event"));
-        // An incident that was first worth today may become one of now.
-        let first_now = word(n, "urgency") == "now" && urgent.insert(word(n, "incident").to_owned());
+        // An incident that was first worth today may become one of now. What is raised is a new one, also under a number that was
+        // given before a death and never stored.
+        let mut new = || urgent.insert(word(n, "incident").to_owned()) || word(n, "event") == "raised";
+        let first_now = word(n, "urgency") == "now" && new();
         asks && !first_now
     };
     let ticks: Vec<i64> = world.written.iter().filter(|(_, n)| counted(n)).map(|(tick, _)| *tick).collect();

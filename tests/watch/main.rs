@@ -5,6 +5,7 @@ mod disk;
 mod hang;
 mod house;
 mod limits;
+mod memory;
 mod tying;
 mod viewers;
 
