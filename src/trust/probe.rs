@@ -83,6 +83,9 @@ pub struct Probe {
     pub(super) told_day: bool,
 }
 
+/// Whatever a probe learns is bounded, so that 5,000 of them take 5 MB and not what their keepers' machine has.
+const _: () = assert!(size_of::<Probe>() <= 960);
+
 /// An edge of one probe: the kind, what stands now (`None`: over), since when.
 pub(super) type Edge = (Kind, Option<Fault>, Now);
 

@@ -47,6 +47,13 @@ pub fn daemon() {
     runtime.expect("a runtime").block_on(daemon::run(setup)).expect("runs to its end");
 }
 
+/// What the service manager would set for it: how memory is held decides what it comes to.
+fn environment_of_the_unit() -> impl Iterator<Item = (&'static str, &'static str)> {
+    let set =
+        include_str!("../../deploy/warmside.service").lines().filter_map(|line| line.strip_prefix("Environment="));
+    set.map(|pair| pair.split_once('=').expect("NAME=value"))
+}
+
 impl House {
     pub fn new(enclosures: i64, days: i64, speed: i64) -> House {
         let mut broker = Mosquitto::new("long", "allow_anonymous true\nmax_queued_messages 0\nmax_queued_bytes 0");
@@ -101,6 +108,7 @@ unit = "Cel"
         command.env(HOUSE, self.broker.folder.join("warmside.toml"));
         command.env(KEEP_S, (self.keep_readings().as_ms() / 1_000).to_string());
         command.env("WARMSIDE_SPEED", self.speed.to_string()).env_remove("NOTIFY_SOCKET").env_remove("WARMSIDE_LOG");
+        command.envs(environment_of_the_unit());
         Daemon(command.stdout(Stdio::null()).stderr(log).spawn().expect("starts"))
     }
 
