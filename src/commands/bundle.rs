@@ -11,7 +11,7 @@ use crate::reading::links::Links;
 use crate::reading::{Reading, Slot, Target};
 use crate::terms::quantity::{Degrees, Quantity};
 use crate::terms::time::{Now, Span};
-use crate::trust::bundle::{Bundle, FLAGGED_K, Finding, LEAST_PROBES, Outcome, REPLACE_K};
+use crate::trust::bundle::{BUNDLE, Bundle, FLAGGED_K, Finding, LEAST_PROBES, Outcome, REPLACE_K, REPLACED};
 use std::fmt::Write;
 use std::ops::ControlFlow;
 use std::path::PathBuf;
@@ -128,14 +128,14 @@ fn keep(args: &Args, config: &Config, outcomes: &[Outcome], links: &Links, enclo
         });
         let off = |o: &Outcome| {
             let place = links.probes().get(o.probe.index()).and_then(|k| k.slot.place());
-            let words = if o.finding == Finding::Replace { " (replace)" } else { "" };
+            let words = if o.finding == Finding::Replace { REPLACED } else { "" };
             format!("{} {:+.2} K{words}", place.map_or("?", |p| p.word()), o.off_k)
         };
         let said: Vec<String> = ours.map(off).collect();
         if said.is_empty() {
             continue;
         }
-        let order = Order::Mark { enclosure: id.clone(), what: format!("bundle: {}", said.join(", ")) };
+        let order = Order::Mark { enclosure: id.clone(), what: format!("{BUNDLE}{}", said.join(", ")) };
         if args.speaker.say_in(config, order) != Exit::Done {
             return false;
         }

@@ -201,6 +201,11 @@ impl Past for HousePast {
         Ok(entries)
     }
 
+    fn marks(&self, beginning: &str, at_most: usize) -> Told<Vec<Entry>> {
+        let marks = self.read(|reader| reader.marks(beginning, at_most))?;
+        Ok(marks.iter().filter_map(|row| entry_of_mark(row.json.as_deref()?)).collect())
+    }
+
     fn mails(&self, at_most: usize) -> Told<Vec<Mail>> {
         let found = self.read(|reader| reader.mails(u32::try_from(at_most).unwrap_or(MOST_MAILS).min(MOST_MAILS)))?;
         Ok(found.into_iter().map(mail).collect())

@@ -381,7 +381,7 @@ impl Session {
 
     /// Gives a keeper's word to the engine. What it came to is told when it would survive our death, since a keeper who
     /// is told "done" relies on it.
-    fn obey(&mut self, command: Command) -> impl Future<Output = (bool, String)> + Send + 'static {
+    pub(super) fn obey(&mut self, command: Command) -> impl Future<Output = (bool, String)> + Send + 'static {
         (self.answer, self.fresh) = (None, Vec::new());
         self.handle(Event::Command(command));
         let answer = self.answer.take().unwrap_or((false, "the engine did not answer".into()));

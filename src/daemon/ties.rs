@@ -5,6 +5,7 @@ use super::{Reread, ear};
 use crate::config::Config;
 use crate::config::coverage::{Aspect, Part, Watch, coverage, room_links};
 use crate::config::tied::{self, Fate, MOST_TIES, Tie, Tied};
+use crate::engine::event::{Command, Order};
 use crate::engine::settings::{Enclosure, Settings};
 use crate::page::Answer;
 use crate::page::bench::{Bench, Free, Number, Touch, Wish, Wished};
@@ -14,6 +15,7 @@ use crate::survey::Survey;
 use crate::survey::draft::Names;
 use crate::terms::id::RoomIx;
 use crate::terms::place::Place;
+use std::collections::BTreeSet;
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Write};
 use std::os::unix::fs::OpenOptionsExt;
@@ -52,16 +54,33 @@ impl Session {
                 self.ear.hear();
                 Ok((format!("Every topic is heard for {}.", ear::HEARS), None))
             }
-            Wish::Touch(number) => {
-                let found = bench.look().tie_of(&number).map(|(tie, _)| tie.clone());
-                let tie = found.ok_or("That is not tied.")?;
+            Wish::Touch(held) => {
                 self.ear.hear();
-                bench.look().touch = Some(Touch { tie, since: now, survey: Survey::default(), found: None });
+                bench.look().touch = Some(Touch { held, since: now, survey: Survey::default(), found: None });
                 Ok(("Hold it.".to_owned(), None))
             }
             Wish::LetGo => {
                 bench.look().touch = None;
                 Ok(("Nobody holds a probe.".to_owned(), None))
+            }
+            Wish::Exchange { held, with, by } => {
+                let at = |number: &Number| ties.iter().position(|tie| tie.is_of(&number.topic, &number.pointer));
+                let (Some(a), Some(b)) = (at(&held), at(&with)) else {
+                    return Err("Both must be tied here.".to_owned());
+                };
+                exchange(&mut ties, (a, b), &by, &now.rfc3339());
+                let words = format!("{} and {} are the other way round now.", held.topic, with.topic);
+                let whose: BTreeSet<String> = [a, b].iter().filter_map(|i| ties[*i].enclosure.clone()).collect();
+                let new = self.change(ties, reread).await?;
+                bench.look().touch = None;
+                if new.is_some() {
+                    // What was learned of either place was the other's.
+                    for enclosure in whose {
+                        let order = Order::Mark { enclosure, what: "probe-moved".to_owned() };
+                        tokio::spawn(self.obey(Command { by: by.clone(), order }));
+                    }
+                }
+                Ok((words, new))
             }
             Wish::Tie(tie) => {
                 if bench.look().tie_of(&Number::of(&tie)).is_some() {
@@ -136,7 +155,7 @@ impl Session {
         let now = self.clock.now().wall.rfc3339();
         let ties = {
             let mut laid = self.page.bench.look();
-            if laid.touch.as_ref().is_none_or(|touch| Number::of(&touch.tie) != number) {
+            if laid.touch.as_ref().is_none_or(|touch| touch.held.number != number) {
                 return;
             }
             for (tie, _) in laid.tied.all.iter_mut().filter(|(tie, _)| Number::of(tie) == number) {
@@ -144,10 +163,26 @@ impl Session {
             }
             laid.tied.all.iter().map(|(tie, _)| tie.clone()).collect::<Vec<_>>()
         };
+        // What the keeper's own file links is proved to the eye alone.
+        if !ties.iter().any(|tie| Number::of(tie) == number) {
+            return;
+        }
         if let Err(why) = self.write(&ties).await {
             tracing::warn!("a touch is not noted: {why}");
         }
     }
+}
+
+/// Exchanges where two numbers belong. The first is proved by the hand that held it, the other one is not.
+fn exchange(ties: &mut [Tie], (held, with): (usize, usize), by: &str, at: &str) {
+    let (a, b) = (ties[held].clone(), ties[with].clone());
+    let to = |tie: &mut Tie, other: Tie, touched: Option<String>| {
+        (tie.enclosure, tie.room, tie.reads) = (other.enclosure, other.room, other.reads);
+        (tie.sealed, tie.touched) = (other.sealed, touched);
+        (tie.by, tie.tied) = (by.to_owned(), at.to_owned());
+    };
+    to(&mut ties[held], b, Some(at.to_owned()));
+    to(&mut ties[with], a, None);
 }
 
 /// A tie of somebody that waits to be sealed.
@@ -247,4 +282,34 @@ fn others(enclosure: &Enclosure) -> impl Iterator<Item = String> {
     let switch = (enclosure.heat.sources.len() < 2).then_some("heat.switch");
     let rest = ["air.illuminance", "lamp.power", "lamp.switch", "battery"].into_iter().chain(switch);
     warm.chain(moist).chain(rest.map(str::to_owned))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_exchange_moves_the_numbers_and_not_the_places() {
+        let tie = |topic: &str, reads: &str, sealed: Option<&str>| Tie {
+            topic: topic.into(),
+            enclosure: Some("a3".into()),
+            reads: reads.into(),
+            unit: Some("Cel".into()),
+            by: "ines".into(),
+            touched: Some("before".into()),
+            sealed: sealed.map(Into::into),
+            ..Tie::default()
+        };
+        let (warm, cool) = ("warm_side.temperature", "cool_side.temperature");
+        let mut ties = vec![tie("loose/1", warm, Some("then")), tie("loose/2", cool, None)];
+        exchange(&mut ties, (1, 0), "tom", "now");
+        let of = |topic: &str| ties.iter().find(|tie| tie.topic == topic).expect("still tied");
+        let (held, other) = (of("loose/2"), of("loose/1"));
+        assert_eq!(
+            (held.reads.as_str(), held.sealed.as_deref(), held.touched.as_deref()),
+            (warm, Some("then"), Some("now"))
+        );
+        assert_eq!((other.reads.as_str(), other.sealed.as_deref(), other.touched.as_deref()), (cool, None, None));
+        assert!(ties.iter().all(|tie| tie.whose() == "a3" && tie.by == "tom" && tie.unit.is_some()));
+    }
 }

@@ -247,6 +247,8 @@ impl Engine {
                 place: probe.slot.place(),
                 quantity: probe.slot.quantity(),
                 topic: probe.topic.as_deref().unwrap_or_default().to_owned(),
+                pointer: settings.links.get(probe.link.index()).and_then(|link| link.pointer_of(probe.slot)),
+                offset_k: probe.offset_k,
                 payload: probe.topic.as_deref().and_then(|t| self.world.links.topic(t)).map(Entry::payload),
                 last: trust.and_then(|t| t.last_value()),
                 last_at: trust.and_then(|t| t.last_heard()).map(|at| at.wall),

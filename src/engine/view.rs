@@ -280,13 +280,19 @@ pub struct PostView {
 
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct ProbeView {
-    /// `a3 warm_side.temperature`, as the configuration would write it.
+    /// `a3/warm_side.temperature`, `a3/heat.0.power`: under which its state is kept.
     pub name: String,
     pub enclosure: Option<String>,
     pub room: Option<String>,
     pub place: Option<Place>,
     pub quantity: Quantity,
     pub topic: String,
+    /// Where in the payload its number stands, as the link has it; `None`: the whole payload.
+    #[serde(default)]
+    pub pointer: Option<String>,
+    /// What the link adds to its readings, K.
+    #[serde(default)]
+    pub offset_k: f64,
     /// The last payload as text, cut at 200 bytes; bytes that are no text shown as U+FFFD.
     pub payload: Option<String>,
     pub last: Option<f64>,

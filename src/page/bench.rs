@@ -3,6 +3,7 @@
 
 use super::Answer;
 use crate::config::tied::{Columns, Fate, Tie, Tied, Words};
+use crate::engine::view::{ProbeView, View};
 use crate::reading::settings::{Link, Read};
 use crate::reading::topic::Pattern;
 use crate::survey::draft::Names;
@@ -51,8 +52,14 @@ pub enum Wish {
     Tie(Box<Tie>),
     /// Takes a tie away again, sealed or not.
     Untie(Number),
-    /// Somebody takes the probe of a tie into their hand.
-    Touch(Number),
+    /// Somebody takes a probe into their hand, to see whether it is this one.
+    Touch(Held),
+    /// Two ties are the wrong way round: the number that was `held` belongs where the other is tied, and the reverse.
+    Exchange {
+        held: Number,
+        with: Number,
+        by: String,
+    },
     /// Nobody holds anything any more.
     LetGo,
     /// Everything tied to this enclosure or room is watched from now on. `untouched`: though no hand proved it.
@@ -69,11 +76,40 @@ pub struct Wished {
     pub answer: oneshot::Sender<Answer>,
 }
 
+/// A number, and where it is taken to belong: tied there on the page, or linked in the keeper's file.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Held {
+    pub number: Number,
+    /// The id of an enclosure or room.
+    pub whose: String,
+    /// `warm_side.temperature`, …
+    pub reads: String,
+}
+
+impl Held {
+    pub fn of(tie: &Tie) -> Held {
+        Held { number: Number::of(tie), whose: tie.whose().to_owned(), reads: tie.reads.clone() }
+    }
+
+    /// What a link reads; `None`: never heard, or at no place.
+    pub fn of_probe(probe: &ProbeView) -> Option<Held> {
+        let whose = probe.enclosure.as_ref().or(probe.room.as_ref())?.clone();
+        let number = Number { topic: probe.topic.clone(), pointer: probe.pointer.clone().unwrap_or_default() };
+        let reads = format!("{}.{}", probe.place?.word(), probe.quantity.word());
+        (!number.topic.is_empty()).then_some(Held { number, whose, reads })
+    }
+
+    /// Whether a hand can prove it: only warmth can be felt.
+    pub fn can_be_felt(&self) -> bool {
+        self.reads.ends_with(".temperature")
+    }
+}
+
 /// A hand on a probe.
 #[derive(Clone, Debug)]
 pub struct Touch {
-    /// Whose tie is to be proved.
-    pub tie: Tie,
+    /// What is to be proved.
+    pub held: Held,
     pub since: Wall,
     /// What was heard since.
     pub survey: Survey,
@@ -130,6 +166,12 @@ impl Laid {
 
     pub fn tie_of(&self, number: &Number) -> Option<&(Tie, Fate)> {
         self.tied.all.iter().find(|(tie, _)| tie.is_of(&number.topic, &number.pointer))
+    }
+
+    /// Where a number belongs by a tie, or else by a link.
+    pub fn belongs(&self, number: &Number, view: &View) -> Option<Held> {
+        let tied = self.tie_of(number).map(|(tie, _)| Held::of(tie));
+        tied.or_else(|| view.probes.iter().filter_map(Held::of_probe).find(|held| held.number == *number))
     }
 
     /// The places that nothing is tied to yet.
@@ -303,7 +345,7 @@ mod tests {
     fn a_hand_is_found_by_what_rises_alone_and_by_nothing_retained() {
         let mut laid = heard();
         let tie = laid.tie(&number("loose/2", ""), &place("hide.temperature"), None, "x", AT).unwrap();
-        laid.touch = Some(Touch { tie, since: AT, survey: Survey::default(), found: None });
+        laid.touch = Some(Touch { held: Held::of(&tie), since: AT, survey: Survey::default(), found: None });
         let mut found = Vec::new();
         for i in 0..12 {
             let at = AT + Span::min(10) + Span::s(10 * i);

@@ -44,9 +44,11 @@ async fn past_of(visit: &Visit, view: &Arc<View>, id: &str, asks: &BTreeMap<Stri
     let (view, id) = (view.clone(), id.to_owned());
     let stretch = plots::Stretch::from_word(asks.get("span").map_or("", String::as_str));
     let until = asks.get("until").and_then(|ms| ms.parse().ok()).map(Wall::from_ms);
+    let on = asks.get("on").cloned();
     let told = visit.shared.ask(move |past| {
         let house = House::of(&view);
         let Some(of) = house.enclosure(&id) else { return Err(String::new()) };
+        let until = until.or_else(|| house.words.read_day(on.as_deref()?));
         let before = house.speaks_for(of).map_or(vec![], |i| plots::before(past, of, i.since));
         let lines = past.ledger(Some(&id), Wall::MAX, LAST_LINES).unwrap_or_default();
         let plots = Some(plots::plots(&house, of, past, stretch, until));

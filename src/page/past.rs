@@ -77,6 +77,8 @@ pub trait Past: Send + Sync + 'static {
     fn heat(&self, enclosure: &str, from: Wall, to: Wall) -> Told<Option<Heat>>;
     /// The newest lines of the ledger before an instant, of one enclosure or of all, newest first.
     fn ledger(&self, enclosure: Option<&str>, before: Wall, at_most: usize) -> Told<Vec<Entry>>;
+    /// The newest marks whose words begin so, newest first.
+    fn marks(&self, beginning: &str, at_most: usize) -> Told<Vec<Entry>>;
     /// The newest mails, newest first.
     fn mails(&self, at_most: usize) -> Told<Vec<Mail>>;
     /// One mail by its notice's id.
@@ -107,6 +109,9 @@ impl Past for NoPast {
         Ok(None)
     }
     fn ledger(&self, _: Option<&str>, _: Wall, _: usize) -> Told<Vec<Entry>> {
+        Ok(vec![])
+    }
+    fn marks(&self, _: &str, _: usize) -> Told<Vec<Entry>> {
         Ok(vec![])
     }
     fn mails(&self, _: usize) -> Told<Vec<Mail>> {

@@ -24,16 +24,20 @@ const AHEAD: Span = Span::h(1);
 pub enum Stretch {
     Day,
     Week,
+    Month,
     Season,
     Year,
+    Years,
 }
 
 impl Stretch {
-    pub const ALL: [(Stretch, &'static str, &'static str); 4] = [
+    pub const ALL: [(Stretch, &'static str, &'static str); 6] = [
         (Stretch::Day, "24h", "24 hours"),
         (Stretch::Week, "7d", "7 days"),
+        (Stretch::Month, "30d", "30 days"),
         (Stretch::Season, "90d", "90 days"),
         (Stretch::Year, "1y", "a year"),
+        (Stretch::Years, "3y", "three years"),
     ];
     pub fn from_word(word: &str) -> Stretch {
         Stretch::ALL.into_iter().find(|(_, w, _)| *w == word).map_or(Stretch::Day, |(s, ..)| s)
@@ -42,8 +46,10 @@ impl Stretch {
         match self {
             Stretch::Day => Span::h(24),
             Stretch::Week => Span::days(7),
+            Stretch::Month => Span::days(30),
             Stretch::Season => Span::days(90),
             Stretch::Year => Span::days(365),
+            Stretch::Years => Span::days(3 * 365),
         }
     }
     fn words(self) -> &'static str {
@@ -115,9 +121,9 @@ pub fn plots(
                     }
                 }
                 figure role="group" aria-label={ (words::sentence(stretch.words())) ": " (long.spoken(house)) } {
-                    figcaption { b { (words::sentence(stretch.words())) @if until < now { ", until " (house.words.day_and_clock(until)) } } "Solid: " (solid) "." (dashed) " Line: mean. Shade: low to high." }
+                    figcaption { b { (words::sentence(stretch.words())) @if until < now { ", until " (house.words.when(until)) } } "Solid: " (solid) "." (dashed) " Line: mean. Shade: low to high." }
                     (long.draw(&calendar, house, scale, if short.is_some() { 592.0 } else { 1_216.0 }))
-                    (ways(enclosure, stretch, until, now))
+                    (ways(house, enclosure, stretch, until))
                     (long.table(house))
                 }
             }
@@ -126,7 +132,8 @@ pub fn plots(
 }
 
 /// The ways to other stretches, and back and on in time.
-fn ways(enclosure: &EnclosureView, stretch: Stretch, until: Wall, now: Wall) -> Markup {
+fn ways(house: &House, enclosure: &EnclosureView, stretch: Stretch, until: Wall) -> Markup {
+    let now = house.now();
     let at = |stretch: Stretch, until: Option<Wall>| {
         let until = until.map_or(String::new(), |u| format!("&until={}", u.as_ms()));
         format!("/e/{}?span={}{until}#plots-h", super::frame::segment(&enclosure.id), stretch.word())
@@ -143,6 +150,11 @@ fn ways(enclosure: &EnclosureView, stretch: Stretch, until: Wall, now: Wall) -> 
                     li { a href=(at(stretch, Some(until + stretch.length()).filter(|u| *u < now))) { "later" } }
                     li { a href=(at(stretch, None)) { "now" } }
                 }
+            }
+            form.find.noprint method="get" action={ "/e/" (super::frame::segment(&enclosure.id)) "#plots-h" } {
+                input type="hidden" name="span" value=(stretch.word());
+                label { "Up to the end of" input type="date" name="on" required value=(house.words.date_field(until)) max=(house.words.date_field(now)); }
+                button type="submit" { "Show" }
             }
         }
     }

@@ -2,8 +2,9 @@
 
 use super::bench::Laid;
 use super::frame::{Reader, segment};
+use super::offset::Offsets;
 use super::standing::House;
-use super::{tie, words};
+use super::{tie, touch, words};
 use crate::config::tied::Fate;
 use crate::engine::view::{EnclosureView, ProbeView};
 use crate::terms::time::Span;
@@ -24,7 +25,7 @@ fn lacking(house: &House, enclosure: &EnclosureView) -> bool {
         || probes(house, enclosure).iter().any(|p| p.doubt.is_some())
 }
 
-pub fn main(house: &House, laid: &Laid, reader: &Reader, sought: &str) -> Markup {
+pub fn main(house: &House, laid: &Laid, offsets: &Offsets, reader: &Reader, sought: &str) -> Markup {
     let (lack, whole): (Vec<&EnclosureView>, Vec<&EnclosureView>) =
         house.view.enclosures.iter().partition(|e| lacking(house, e));
     html! {
@@ -34,16 +35,16 @@ pub fn main(house: &House, laid: &Laid, reader: &Reader, sought: &str) -> Markup
         @if !lack.is_empty() {
             section aria-labelledby="lack-h" {
                 h2 #lack-h { "Not watched, or doubted: " (lack.len()) }
-                @for enclosure in lack { (one(house, enclosure, true)) }
+                @for enclosure in lack { (one(house, enclosure, offsets, reader, true)) }
             }
         }
         @if !whole.is_empty() {
             section aria-labelledby="whole-h" {
                 h2 #whole-h { "Heard in every place: " (whole.len()) }
-                @for enclosure in whole { (one(house, enclosure, false)) }
+                @for enclosure in whole { (one(house, enclosure, offsets, reader, false)) }
             }
         }
-        (rooms(house))
+        (rooms(house, offsets))
     }
 }
 
@@ -115,7 +116,7 @@ fn unread(house: &House) -> Markup {
     }
 }
 
-fn one(house: &House, enclosure: &EnclosureView, open: bool) -> Markup {
+fn one(house: &House, enclosure: &EnclosureView, offsets: &Offsets, reader: &Reader, open: bool) -> Markup {
     let probes = probes(house, enclosure);
     html! {
         details open[open] id={ "setup-" (enclosure.id) } {
@@ -124,26 +125,26 @@ fn one(house: &House, enclosure: &EnclosureView, open: bool) -> Markup {
                 @if let Some(why) = &place.unseen { p.s { b { "Not watched: " (place.place.label()) "." } " " (words::cut(why)) "." } }
             }
             @if enclosure.places.is_empty() { p.s { b { "Not watched: nothing is wanted and nothing is heard." } " Give it a care and a link." } }
-            @if !probes.is_empty() { (table(house, &probes)) }
+            @if !probes.is_empty() { (table(house, &probes, offsets)) (touch::ask(house, &probes, reader)) }
             p.s { a href={ "/e/" (segment(&enclosure.id)) } { "To " (enclosure.id) } }
         }
     }
 }
 
-fn rooms(house: &House) -> Markup {
+fn rooms(house: &House, offsets: &Offsets) -> Markup {
     let probes: Vec<&ProbeView> = house.view.probes.iter().filter(|p| p.enclosure.is_none()).collect();
     html! {
         @if !probes.is_empty() {
-            section aria-labelledby="rooms-h" { h2 #rooms-h { "Rooms" } (table(house, &probes)) }
+            section aria-labelledby="rooms-h" { h2 #rooms-h { "Rooms" } (table(house, &probes, offsets)) }
         }
     }
 }
 
-fn table(house: &House, probes: &[&ProbeView]) -> Markup {
+fn table(house: &House, probes: &[&ProbeView], offsets: &Offsets) -> Markup {
     html! {
         div.scroll {
             table.stack {
-                thead { tr { th scope="col" { "Place" } th scope="col" { "Topic" } th scope="col" { "Raw bytes" } th.n scope="col" { "Reads" } th.n scope="col" { "Age" } th.n scope="col" { "Usually every" } th.n scope="col" { "Accepted" } th scope="col" { "Doubt" } } }
+                thead { tr { th scope="col" { "Place" } th scope="col" { "Topic" } th scope="col" { "Raw bytes" } th.n scope="col" { "Reads" } th.n scope="col" { "Age" } th.n scope="col" { "Usually every" } th scope="col" { "Offset" } th.n scope="col" { "Accepted" } th scope="col" { "Doubt" } } }
                 tbody {
                     @for p in probes {
                         tr {
@@ -153,6 +154,7 @@ fn table(house: &House, probes: &[&ProbeView]) -> Markup {
                             td.n data-l="reads" { @if let Some(v) = p.last { (house.words.reading(p.quantity, v)) } @else { "never" } }
                             td.n data-l="age" { @if let Some(at) = p.last_at { (house.words.age(at)) } }
                             td.n data-l="usually every" { @if let Some(every) = p.usual_interval.filter(|s| *s > Span::ZERO) { (every) } }
+                            td data-l="offset" { (offsets.words(house, p)) }
                             td.n data-l="accepted" { (words::thousands(p.accepted)) @if p.doubted > 0 { ", " (p.doubted) " doubted" } }
                             td data-l="doubt" { @if let Some(why) = &p.doubt { b { (words::cut(why)) } } }
                         }
@@ -170,6 +172,11 @@ fn what(probe: &ProbeView) -> String {
         }
         (Some(place), _) => format!("{}, {}", words::sentence(place.label()), probe.quantity.word().replace('_', " ")),
         // What is at no place goes by its own name, without the enclosure before it.
-        (None, _) => words::cut(probe.name.split_once(' ').map_or(probe.name.as_str(), |(_, rest)| rest)),
+        (None, _) => {
+            let own = probe.name.split_once('/').map_or(probe.name.as_str(), |(_, rest)| rest);
+            // A battery's name carries its topic, which stands beside it; a first heat source its number.
+            let own = own.split('@').next().unwrap_or(own).replace("heat.0.", "heat.");
+            words::cut(&words::sentence(&tie::reads_name(&own)))
+        }
     }
 }

@@ -1,6 +1,6 @@
 //! Tying, touching and sealing, drawn: what is heard and waits, where it may belong, and what is tied so far.
 
-use super::bench::{Free, Laid, Number, Touch};
+use super::bench::{Free, Held, Laid, Number};
 use super::frame::{Reader, segment, token, who};
 use super::mark::Mark;
 use super::standing::House;
@@ -39,7 +39,7 @@ pub fn place_key(free: &Free) -> String {
 }
 
 /// `c8 Loam, warm side`; of what is no temperature also what it is.
-fn place(house: &House, whose: &str, reads: &str) -> String {
+pub fn place(house: &House, whose: &str, reads: &str) -> String {
     format!("{}, {}", whose_name(house, whose), reads_name(reads))
 }
 
@@ -48,7 +48,7 @@ fn whose_name(house: &House, whose: &str) -> String {
 }
 
 /// `warm side`, `humidity, cool side`, `heat, watts`.
-fn reads_name(reads: &str) -> String {
+pub fn reads_name(reads: &str) -> String {
     let (at, quantity) = reads.rsplit_once('.').unwrap_or(("", reads));
     let at = Place::from_word(at).map_or_else(|| at.replace('_', " "), |place| place.label().to_owned());
     match quantity {
@@ -232,7 +232,7 @@ fn tied(house: &House, laid: &Laid, reader: &Reader) -> Markup {
 
 /// Whether a hand can prove a tie: only warmth can be felt.
 pub fn needs_touch(tie: &Tie) -> bool {
-    tie.reads.ends_with(".temperature") && tie.touched.is_none()
+    Held::of(tie).can_be_felt() && tie.touched.is_none()
 }
 
 fn ties_of(house: &House, laid: &Laid, reader: &Reader, id: &str, ties: &[&(Tie, Fate)]) -> Markup {
@@ -282,7 +282,7 @@ fn row(house: &House, laid: &Laid, reader: &Reader, tie: &Tie, fate: &Fate) -> M
             }
             td {
                 div.row {
-                    @if *fate == Fate::Waits && needs_touch(tie) { (act("/setup/touch", &number, "Touch it", house, reader)) }
+                    @if !matches!(fate, Fate::Idle(_)) && Held::of(tie).can_be_felt() { (act("/setup/touch", &number, if tie.touched.is_some() { "Touch again" } else { "Touch it" }, house, reader)) }
                     (act("/setup/untie", &number, "Untie", house, reader))
                 }
             }
@@ -291,14 +291,17 @@ fn row(house: &House, laid: &Laid, reader: &Reader, tie: &Tie, fate: &Fate) -> M
 }
 
 fn act(path: &str, number: &Number, said: &str, house: &House, reader: &Reader) -> Markup {
-    // Whoever tied can untie: no choice of a name in every row of a table.
-    let by = reader.who.as_deref().or(house.view.keepers.first().map(|k| k.id.as_str())).unwrap_or("page");
     html! {
         form method="post" action=(path) {
-            (token(reader)) input type="hidden" name="by" value=(by); input type="hidden" name="heard" value=(key(number));
+            (token(reader)) input type="hidden" name="by" value=(by(house, reader)); input type="hidden" name="heard" value=(key(number));
             button type="submit" aria-label={ (said) " " (number.topic) } { (said) }
         }
     }
+}
+
+/// Who says it where no name is chosen: a choice in every row of a table would be in the way.
+pub fn by<'a>(house: &'a House, reader: &'a Reader) -> &'a str {
+    reader.who.as_deref().or(house.view.keepers.first().map(|k| k.id.as_str())).unwrap_or("page")
 }
 
 fn seal(house: &House, reader: &Reader, id: &str, name: &str, untouched: usize) -> Markup {
@@ -312,42 +315,6 @@ fn seal(house: &House, reader: &Reader, id: &str, name: &str, untouched: usize) 
                 button type="submit" name="untouched" value="1" { "Seal untouched" }
                 p.s.q.measure { "Touch every probe first: an exchanged pair looks healthy from afar. Seal untouched only if you are sure which probe is which." }
             }
-        }
-    }
-}
-
-/// The page of somebody who holds a probe; it looks again by itself every few seconds.
-pub fn touching(house: &House, touch: Option<&Touch>, reader: &Reader) -> Markup {
-    html! {
-        p.crumb { a href="/setup" { "Setup" } ", touch" }
-        @match touch {
-            None => { h1.ttl { "Nobody holds a probe" } p { a href="/setup#tie" { "Back to Setup" } } },
-            Some(touch) => {
-                h1.ttl { "Hold " (place(house, touch.tie.whose(), &touch.tie.reads)) }
-                div role="status" { (verdict(house, touch)) }
-                form.find method="post" action="/setup/let-go" { (token(reader)) input type="hidden" name="by" value=(touch.tie.by); button type="submit" { @if touch.found.is_some() { "Done" } @else { "Stop" } } }
-            },
-        }
-    }
-}
-
-fn verdict(house: &House, touch: &Touch) -> Markup {
-    let said = |number: &Number| {
-        let pointer = if number.pointer.is_empty() { String::new() } else { format!(" {}", number.pointer) };
-        words::cut(&format!("{}{pointer}", number.topic))
-    };
-    let own = Number::of(&touch.tie);
-    html! {
-        @match &touch.found {
-            Some((number, rise)) if *number == own => p { b { "Yes: it is this one. " } code { (said(number)) } " rose by " (words::number(*rise, 1)) "." },
-            Some((number, rise)) => p { b { "No: another one is in your hand. " } code { (said(number)) } " rose by " (words::number(*rise, 1)) ", not " code { (said(&own)) } ". Untie the two and tie them the other way round." },
-            None => {
-                p.measure { "Keep it in your closed hand for a minute, or until this page says more. Held since " (house.words.clock(touch.since)) ", " (house.words.age(touch.since)) "." }
-                @match touch.survey.warmed().filter(|w| w.rise > 0.0) {
-                    Some(w) => p.s.q { "So far " code { (said(&Number { topic: w.topic.to_owned(), pointer: w.pointer.to_owned() })) } " rose most, by " (words::number(w.rise, 1)) "; the next one by " (words::number(w.next, 1)) "." },
-                    None => p.s.q { "Nothing has risen yet. Slow sensors report once in minutes." },
-                }
-            },
         }
     }
 }

@@ -1,15 +1,17 @@
 //! What is done on Setup: read from its forms, wished for at the daemon, answered in words.
 
 use super::answers::{PATIENCE, answered_with, no_answer, not_heard, read_who, told};
-use super::bench::{Free, Laid, Number, Wish, Wished};
+use super::bench::{Free, Held, Laid, Number, Wish, Wished};
 use super::frame::{self, Here, Reload};
 use super::gate::stale;
+use super::offset::{MOST_BUNDLES, Offsets};
 use super::standing::House;
 use super::visit::{Asks, Fields, Shown, Visit};
-use super::{Left, Undo, setup, tie};
+use super::{Left, Undo, setup, tie, touch};
 use crate::engine::event::TAKEN_BACK_WITHIN;
 use crate::terms::quantity::Unit;
 use crate::terms::time::Wall;
+use crate::trust::bundle::BUNDLE;
 use axum::body::Body;
 use axum::extract::{Form, Path, Query};
 use axum::http::{Response, StatusCode};
@@ -24,28 +26,35 @@ pub async fn setup_page(visit: Visit, Query(asks): Asks) -> Response<Body> {
     let (bench, reader) = (visit.shared.doors.bench.clone(), visit.reader.clone());
     let of = view.clone();
     // A survey of thousands of numbers is looked at away from the threads that serve.
-    let drawn = tokio::task::spawn_blocking(move || {
+    let drawn = visit.shared.ask(move |past| {
         let house = House::of(&of);
         let laid = bench.copy();
-        html! { (frame::told(&house, &reader, left.as_ref())) (setup::main(&house, &laid, &reader, &sought)) }
+        let offsets = Offsets::of(&past.marks(BUNDLE, MOST_BUNDLES).unwrap_or_default());
+        let main = setup::main(&house, &laid, &offsets, &reader, &sought);
+        Ok(html! { (frame::told(&house, &reader, left.as_ref())) (main) })
     });
     let house = House::of(&view);
-    let main = drawn.await.unwrap_or_else(|_| html! { p { "Setup cannot be drawn now." } });
+    let main = drawn.await.unwrap_or_else(|why| html! { p { "Setup cannot be drawn now: " (why) "." } });
     visit.show(&house, Shown::new(Here::Setup, "Setup", main))
 }
 
 pub async fn touch_page(visit: Visit) -> Response<Body> {
     let view = visit.view();
     let house = House::of(&view);
-    let touch = visit.shared.doors.bench.look().touch.clone();
-    let waits = touch.as_ref().is_some_and(|t| t.found.is_none());
-    let main = tie::touching(&house, touch.as_ref(), &visit.reader);
+    let laid = visit.shared.doors.bench.copy();
+    let waits = laid.touch.as_ref().is_some_and(|t| t.found.is_none());
+    let main = touch::page(&house, &laid, &visit.reader);
     let reload = if waits { Reload::Often } else { Reload::Never };
     visit.show(&house, Shown::new(Here::Within, "Touch", main).reload(reload))
 }
 
 pub async fn touch(visit: Visit, Form(fields): Form<Fields>) -> Response<Body> {
-    let wish = heard(&visit, &fields).map(Wish::Touch);
+    let wish = heard(&visit, &fields, "heard").and_then(|number| {
+        let held = visit.shared.doors.bench.copy().belongs(&number, &visit.view());
+        held.filter(Held::can_be_felt)
+            .map(Wish::Touch)
+            .ok_or_else(|| "Choose a temperature that belongs somewhere.".into())
+    });
     carry(&visit, &fields, wish, "/setup/touch").await
 }
 
@@ -54,7 +63,8 @@ pub async fn wish(visit: Visit, Path(what): Path<String>, Form(fields): Form<Fie
     let wish = match what.as_str() {
         "hear" => Ok(Wish::Hear),
         "tie" => read_tie(&visit, &fields),
-        "untie" => heard(&visit, &fields).map(Wish::Untie),
+        "untie" => heard(&visit, &fields, "heard").map(Wish::Untie),
+        "exchange" => read_exchange(&visit, &fields),
         "let-go" => Ok(Wish::LetGo),
         "seal" => Ok(Wish::Seal { whose: field("whose").to_owned(), untouched: field("untouched") == "1" }),
         _ => return visit.say(StatusCode::NOT_FOUND, "No such step", "Nothing was changed."),
@@ -62,19 +72,29 @@ pub async fn wish(visit: Visit, Path(what): Path<String>, Form(fields): Form<Fie
     carry(&visit, &fields, wish, "/setup#tie").await
 }
 
-/// The number that a form names: one that was heard, or that is tied.
-fn heard(visit: &Visit, fields: &Fields) -> Result<Number, String> {
-    let asked = fields.get("heard").map_or("", String::as_str);
+/// The number that a form names: one that was heard, that is tied, or that a link reads.
+fn heard(visit: &Visit, fields: &Fields, field: &str) -> Result<Number, String> {
+    let asked = fields.get(field).map_or("", String::as_str);
     let laid = visit.shared.doors.bench.copy();
     let tied = laid.tied.all.iter().map(|(tie, _)| Number::of(tie));
     let heard = laid.survey.topics().iter().flat_map(|(topic, of)| {
         of.fields.keys().map(|pointer| Number { topic: topic.clone(), pointer: pointer.clone() })
     });
-    tied.chain(heard).find(|number| tie::key(number) == asked).ok_or_else(|| "Choose what was heard.".to_owned())
+    let view = visit.view();
+    let linked = view.probes.iter().filter_map(|probe| Some(Held::of_probe(probe)?.number));
+    tied.chain(heard)
+        .chain(linked)
+        .find(|number| tie::key(number) == asked)
+        .ok_or_else(|| "Choose what was heard.".to_owned())
+}
+
+fn read_exchange(visit: &Visit, fields: &Fields) -> Result<Wish, String> {
+    let by = read_who(&visit.view(), fields)?.to_owned();
+    Ok(Wish::Exchange { held: heard(visit, fields, "heard")?, with: heard(visit, fields, "with")?, by })
 }
 
 fn read_tie(visit: &Visit, fields: &Fields) -> Result<Wish, String> {
-    let number = heard(visit, fields)?;
+    let number = heard(visit, fields, "heard")?;
     let view = visit.view();
     let by = read_who(&view, fields)?;
     let laid = visit.shared.doors.bench.copy();

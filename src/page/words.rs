@@ -71,6 +71,16 @@ impl Words {
         self.zoned(at).strftime("%Y-%m-%dT%H:%M").to_string()
     }
 
+    /// For a `date` field.
+    pub fn date_field(&self, at: Wall) -> String {
+        self.zoned(at).strftime("%Y-%m-%d").to_string()
+    }
+
+    /// The end of the day of a `date` field, in the site's zone.
+    pub fn read_day(&self, text: &str) -> Option<Wall> {
+        Some(self.local_day(self.read_field(&format!("{text}T00:00"))?).1)
+    }
+
     /// From a `datetime-local` field, in the site's zone; in a fold the earlier, in a gap the later instant.
     pub fn read_field(&self, text: &str) -> Option<Wall> {
         let civil: jiff::civil::DateTime = text.trim().parse().ok()?;
@@ -241,6 +251,9 @@ mod tests {
         assert_eq!(read.rfc3339(), "2026-03-29T12:00:00.000Z");
         assert_eq!(words.field(read), "2026-03-29T13:00");
         assert_eq!(words.read_field("<script>"), None);
+        assert_eq!(words.read_day("2026-03-29"), Some(to));
+        assert_eq!(words.read_day("2026-02-30"), None);
+        assert_eq!(words.date_field(from), "2026-03-29");
     }
 
     #[test]

@@ -28,6 +28,15 @@ impl Link {
         let described = if self.shape.homie { homie::attributes(&self.topic) } else { Vec::new() };
         std::iter::once(self.topic.clone()).chain(described).collect()
     }
+
+    /// Where in its payloads the number of a slot stands; `None`: the whole payload.
+    pub fn pointer_of(&self, slot: Slot) -> Option<String> {
+        let of = |what: What| match what {
+            What::Slot(own) => own == slot,
+            What::AtPlaceOfTopic(quantity) => matches!(slot, Slot::At(_, of) if of == quantity),
+        };
+        self.reads.iter().find(|read| of(read.what))?.pointer.clone()
+    }
 }
 
 /// One number to take out of a message.

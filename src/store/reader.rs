@@ -14,6 +14,9 @@ use std::path::{Path, PathBuf};
 /// most memory for: an allocator keeps what a thread had. The system has these pages in its own cache.
 const CACHE_KIB: i64 = 256;
 
+/// One day of a probe.
+const A_DAY: &str = "SELECT data FROM summary WHERE key = ?";
+
 /// One for each thread that reads; blocks for milliseconds, so call it from `spawn_blocking`.
 pub struct Reader {
     db: Connection,
@@ -101,7 +104,7 @@ impl Reader {
         self.read(|db| {
             let Some(probe) = id(db, probe)? else { return Ok(Vec::new()) };
             let mut found = BTreeMap::new();
-            let mut stored = db.prepare_cached("SELECT data FROM summary WHERE key = ?")?;
+            let mut stored = db.prepare_cached(A_DAY)?;
             for day in existing(db, "summary", from.div_euclid(DAY_MS), to.div_euclid(DAY_MS))? {
                 let Some(data) = stored.query_row([key(day, probe)], |r| r.get::<_, Vec<u8>>(0)).optional()? else {
                     continue;
@@ -116,6 +119,12 @@ impl Reader {
             }
             Ok(found.into_values().filter(|s: &Summary| (from..to).contains(&s.from.as_ms())).collect())
         })
+    }
+
+    /// How often a day of summaries has been looked for.
+    #[cfg(test)]
+    pub fn looked_for_summaries(&self) -> i32 {
+        self.db.prepare_cached(A_DAY).unwrap().get_status(rusqlite::StatementStatus::Run)
     }
 
     /// What was missed between two instants, in order.
@@ -151,6 +160,20 @@ impl Reader {
                  AND (?3 = '' OR substr(key, -length(?3)) = ?3) ORDER BY key DESC LIMIT ?4",
             )?
             .query_map((prefix, before, ending, i64::try_from(at_most).unwrap_or(i64::MAX)), |r| {
+                Ok(Row { key: r.get(0)?, json: Some(r.get(1)?) })
+            })?
+            .collect()
+        })
+    }
+
+    /// The newest marks of the ledger whose words begin so; newest first.
+    pub fn marks(&self, beginning: &str, at_most: usize) -> Result<Vec<Row>, Error> {
+        self.read(|db| {
+            db.prepare_cached(
+                "SELECT key, json FROM state WHERE key >= 'mark/' AND key < 'mark0'
+                 AND substr(json ->> '$.what', 1, length(?1)) = ?1 ORDER BY key DESC LIMIT ?2",
+            )?
+            .query_map((beginning, i64::try_from(at_most).unwrap_or(i64::MAX)), |r| {
                 Ok(Row { key: r.get(0)?, json: Some(r.get(1)?) })
             })?
             .collect()
@@ -239,11 +262,15 @@ fn id(db: &Transaction<'_>, probe: &str) -> rusqlite::Result<Option<i64>> {
     db.prepare_cached("SELECT id FROM probe WHERE name = ?")?.query_row([probe], |r| r.get(0)).optional()
 }
 
+/// The first and the last key of a table. Both in one SELECT would read the whole table: SQLite goes straight to one end only.
+pub(super) fn ends(table: &str) -> String {
+    format!("SELECT (SELECT min(key) FROM {table}), (SELECT max(key) FROM {table})")
+}
+
 /// The periods of a table between two that can have anything: a span of centuries costs what is stored.
 fn existing(db: &Transaction<'_>, table: &str, from: i64, to: i64) -> rusqlite::Result<std::ops::RangeInclusive<i64>> {
-    let (least, most): (Option<i64>, Option<i64>) = db
-        .prepare_cached(&format!("SELECT min(key), max(key) FROM {table}"))?
-        .query_row([], |r| Ok((r.get(0)?, r.get(1)?)))?;
+    let (least, most): (Option<i64>, Option<i64>) =
+        db.prepare_cached(&ends(table))?.query_row([], |r| Ok((r.get(0)?, r.get(1)?)))?;
     Ok(match (least, most) {
         (Some(least), Some(most)) => from.max(super::archive::period(least))..=to.min(super::archive::period(most)),
         _ => std::ops::RangeInclusive::new(1, 0),

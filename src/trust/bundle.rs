@@ -6,6 +6,11 @@ use std::collections::BTreeMap;
 
 /// Further than this from the median is flagged, K.
 pub const FLAGGED_K: f64 = 0.5;
+/// How the ledger's marks of a bundle begin, and what stands behind a probe that is refused: `bundle: warm_side +0.12 K,
+/// cool_side -2.30 K (replace)`.
+pub const BUNDLE: &str = "bundle: ";
+pub const REPLACED: &str = " (replace)";
+
 /// Further than this no offset makes good, K: the probe is to be replaced.
 pub const REPLACE_K: f64 = 2.0;
 /// Fewer probes have no median that means anything.

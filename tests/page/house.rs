@@ -171,6 +171,8 @@ fn probes_of(e: &EnclosureView) -> Vec<ProbeView> {
         place: Some(p.place),
         quantity: Quantity::Temperature,
         topic: format!("rack/{}/{}/temperature", e.id, p.place.word()),
+        pointer: None,
+        offset_k: 0.0,
         payload: p.celsius.map(|c| c.to_string()),
         last: p.celsius,
         last_at: p.at,

@@ -55,7 +55,7 @@ fn plots_of_any_stretch_are_small_and_a_gap_is_a_gap() {
     }
     let earlier = now() - Span::days(30);
     let text = server.get(&format!("/e/a1?span=7d&until={}", earlier.as_ms()), &[]).text();
-    assert!(text.contains("until Sun 1 February") && text.contains(">later<"), "the way back is there");
+    assert!(text.contains("until 1 February 2026, 14:31") && text.contains(">later<"), "the way back is there");
     for until in ["x", "-9223372036854775808", "9223372036854775807", "99999999999999999999"] {
         assert_eq!(server.get(&format!("/e/a1?span=1y&until={until}"), &[]).status, 200, "{until}");
     }
@@ -97,6 +97,9 @@ impl Past for Counting {
     fn ledger(&self, enclosure: Option<&str>, before: Wall, at_most: usize) -> Told<Vec<Entry>> {
         self.0.ledger(enclosure, before, at_most)
     }
+    fn marks(&self, beginning: &str, at_most: usize) -> Told<Vec<Entry>> {
+        self.0.marks(beginning, at_most)
+    }
     fn mails(&self, at_most: usize) -> Told<Vec<Mail>> {
         self.0.mails(at_most)
     }
@@ -106,11 +109,15 @@ impl Past for Counting {
 }
 
 #[test]
-fn a_year_is_drawn_from_summaries_two_probes_once_each() {
+fn any_stretch_is_drawn_from_summaries_two_probes_once_each() {
     let past = Arc::new(Counting(Stored { days: 800, failing: false }, std::sync::Mutex::default()));
     let server = server::start(trouble(), false, past.clone(), Patience::default());
     let until = (now() - Span::days(300)).as_ms();
-    for (path, days) in [(format!("/e/a1?span=1y&until={until}"), 365), ("/e/a3?span=90d".to_owned(), 90)] {
+    for (path, days) in [
+        (format!("/e/a1?span=1y&until={until}"), 365),
+        ("/e/a3?span=90d".to_owned(), 90),
+        ("/e/a3?span=30d&on=2025-06-01".to_owned(), 30),
+    ] {
         past.1.lock().unwrap().clear();
         assert_eq!(server.get(&path, &[]).status, 200);
         let asked = past.1.lock().unwrap().clone();

@@ -115,6 +115,18 @@ impl Past for Stored {
             .filter(|e| e.at < before && enclosure.is_none_or(|id| e.enclosures.iter().any(|x| x == id)));
         self.fails(kept.take(at_most).collect())
     }
+    fn marks(&self, beginning: &str, at_most: usize) -> Told<Vec<Entry>> {
+        let bundle = Entry {
+            at: at("09:00"),
+            kind: "mark".to_owned(),
+            enclosures: vec!["a3".to_owned()],
+            words: "bundle: warm_side +0.12 K, cool_side +0.62 K".to_owned(),
+            by: Some("ines".to_owned()),
+            struck: false,
+        };
+        let found = [bundle].into_iter().filter(|mark| mark.words.starts_with(beginning));
+        self.fails(found.take(at_most).collect())
+    }
     fn mails(&self, at_most: usize) -> Told<Vec<Mail>> {
         let mail = |notice: &str, clock: &str, subject: &str, fate: &str| Mail {
             notice: notice.to_owned(),

@@ -4,8 +4,9 @@ use crate::house::{at, trouble};
 use crate::{balanced, server};
 use std::sync::Arc;
 use warmside::config::tied::{Fate, Tie};
-use warmside::page::bench::{Free, Laid, Number, Touch, Wish};
+use warmside::page::bench::{Free, Held, Laid, Number, Touch, Wish};
 use warmside::page::frame::segment;
+use warmside::page::listen::Patience;
 use warmside::survey::Survey;
 use warmside::survey::draft::Names;
 use warmside::terms::time::Span;
@@ -66,7 +67,7 @@ fn setup_offers_what_names_and_values_say_and_ties_nothing_by_itself() {
     assert!(server.wished.lock().unwrap().is_empty());
     // A word narrows it.
     let found = server.get("/setup?q=loose", &[]).text();
-    assert!(found.contains(">loose/2<") && !found.contains("rack%2Fb5"));
+    assert!(found.contains(">loose/2<") && !found.contains("rack%2Fb5%2Fwarm%2Ftemp "));
 }
 
 #[test]
@@ -163,7 +164,8 @@ fn ties_are_touched_sealed_and_untied() {
     assert_eq!(server.post("/setup/burn", &[], &format!("token={token}&by=tom")).status, 404);
     let number = || Number { topic: "rack/b5/warm/temp".into(), pointer: String::new() };
     let seal = Wish::Seal { whose: "b5".into(), untouched: true };
-    let want = [Wish::Touch(number()), Wish::LetGo, Wish::Untie(number()), seal, Wish::Hear];
+    let held = Held { number: number(), whose: "b5".into(), reads: "warm_side.temperature".into() };
+    let want = [Wish::Touch(held), Wish::LetGo, Wish::Untie(number()), seal, Wish::Hear];
     assert_eq!(*server.wished.lock().unwrap(), want);
 }
 
@@ -172,7 +174,7 @@ fn the_page_of_a_hand_says_which_probe_it_holds() {
     let server = setup();
     assert!(server.get("/setup/touch", &[]).text().contains("Nobody holds a probe"));
     let touch = |topic: &str| Touch {
-        tie: tie("warm_side.temperature", topic),
+        held: Held::of(&tie("warm_side.temperature", topic)),
         since: at("14:30"),
         survey: Survey::default(),
         found: None,
@@ -188,9 +190,70 @@ fn the_page_of_a_hand_says_which_probe_it_holds() {
         server.bench.look().hear("loose/9", format!("{:.1}", 25.0 + 0.3 * i as f64).as_bytes(), false, when);
     }
     let other = server.get("/setup/touch", &[]).text();
-    assert!(other.contains("No: another one is in your hand") && !other.contains("http-equiv"), "{other}");
-    server.bench.look().touch.as_mut().unwrap().tie = tie("warm_side.temperature", "loose/9");
+    assert!(other.contains("No: what you hold belongs nowhere yet") && !other.contains("http-equiv"), "{other}");
+    server.bench.look().touch.as_mut().unwrap().held.number.topic = "loose/9".into();
     assert!(server.get("/setup/touch", &[]).text().contains("Yes: it is this one."));
+}
+
+/// Two probes exchanged between warm and cool look healthy from afar: a hand tells, and one press puts it right where both
+/// were tied here. What the keeper's own file links is told and left to the keeper.
+#[test]
+fn two_that_are_the_wrong_way_round_are_told_and_exchanged() {
+    let server = server::open(trouble());
+    let held = |laid: &mut Laid, topic: &str, of: Held| {
+        laid.touch = Some(Touch { held: of, since: at("14:30"), survey: Survey::default(), found: None });
+        for i in 0..12 {
+            laid.hear(topic, format!("{:.1}", 25.0 + 0.3 * i as f64).as_bytes(), false, at("14:30") + Span::s(5 * i));
+        }
+    };
+    {
+        let mut laid = server.bench.look();
+        lay(&mut laid);
+        let (warm, cool) = (tie("warm_side.temperature", "loose/7"), tie("cool_side.temperature", "loose/9"));
+        laid.tied.all = vec![(warm.clone(), Fate::Waits), (cool, Fate::Waits)];
+        held(&mut laid, "loose/9", Held::of(&warm));
+    }
+    let text = server.get("/setup/touch", &[]).text();
+    balanced(&text);
+    assert!(text.contains("No: what you hold is taken for b5") && text.contains("the wrong way round"), "{text}");
+    assert!(text.contains("exchange the two"), "{text}");
+    let token = server.get("/setup", &[]).token();
+    let fields = format!("token={token}&by=tom&heard=loose%252F9+&with=loose%252F7+");
+    assert_eq!(server.post("/setup/exchange", &[], &fields).status, 303);
+    let number = |topic: &str| Number { topic: topic.into(), pointer: String::new() };
+    let wish = Wish::Exchange { held: number("loose/9"), with: number("loose/7"), by: "tom".into() };
+    assert_eq!(*server.wished.lock().unwrap(), [wish]);
+
+    // Both linked by the keeper's file: the view knows where they belong.
+    let of = |topic: &str| trouble().probes.iter().filter_map(Held::of_probe).find(|h| h.number.topic == topic);
+    let (warm, cool) =
+        (of("rack/a3/warm_side/temperature").expect("linked"), of("rack/a3/cool_side/temperature").expect("linked"));
+    let form = format!("token={token}&by=tom&heard={}+", segment("rack%2Fa3%2Fwarm_side%2Ftemperature"));
+    assert_eq!(server.post("/setup/touch", &[], &form).status, 303);
+    assert_eq!(server.wished.lock().unwrap().last(), Some(&Wish::Touch(warm.clone())));
+    {
+        let mut laid = server.bench.look();
+        laid.tied.all.clear();
+        held(&mut laid, &cool.number.topic, warm);
+    }
+    let text = server.get("/setup/touch", &[]).text();
+    assert!(text.contains("what you hold is taken for a3 Juno, cool side"), "{text}");
+    assert!(text.contains("warmside mark a3 probe-moved") && !text.contains("/setup/exchange"), "{text}");
+}
+
+#[test]
+fn setup_tells_the_offset_that_a_link_adds_and_what_a_bundle_measured() {
+    let mut view = trouble();
+    let warm = view.probes.iter_mut().find(|p| p.topic == "rack/a3/warm_side/temperature").expect("linked");
+    warm.offset_k = -0.3;
+    let past = Arc::new(crate::stored::Stored { days: 1, failing: false });
+    let text = server::start(view, false, past, Patience::default()).get("/setup", &[]).text();
+    balanced(&text);
+    let row = |place: &str| text.split(&format!("rack/a3/{place}")).nth(1).unwrap().split("</tr>").next().unwrap();
+    let warm = row("warm_side");
+    assert!(warm.contains("\u{2212}0.30 K added, +0.12 K off when bundled on Tue 3 March<"), "{warm}");
+    let cool = row("cool_side");
+    assert!(cool.contains("+0.62 K off when bundled on Tue 3 March: its link wants offset = -0.62<"), "{cool}");
 }
 
 #[test]

@@ -8,6 +8,7 @@ mod limits;
 mod memory;
 mod tying;
 mod viewers;
+mod years;
 
 use house::{Daemon, House, PATIENCE, speak};
 use std::collections::BTreeSet;

@@ -174,37 +174,60 @@ fn incidents_of_the_past_are_kept_as_long_as_summaries_and_not_taken_back() {
     assert_eq!([newest(""), newest("9"), newest("8")], [1, 1, 0], "of the whole house, and of one enclosure");
 }
 
-/// A stretch of stored years costs what it holds: four times the length about four times as much, not sixteen. A ratio of
-/// the quickest of several, so that the machine's speed and what else it does drop out.
+/// No look at the past may read a table from end to end: with three years of forty enclosures that was 180 MB for a plot
+/// of 24 hours.
 #[test]
-#[expect(clippy::disallowed_methods, reason = "a test may look at a clock to compare two costs")]
-fn reading_summaries_grows_with_the_stretch_and_not_with_its_square() {
+fn the_ends_of_a_table_are_found_without_reading_it() {
+    let folder = Folder::new();
+    let _house = open(&folder, START);
+    let db = rusqlite::Connection::open(folder.0.join("warmside.db")).unwrap();
+    for table in ["summary", "chunk"] {
+        let mut plan = db.prepare(&format!("EXPLAIN QUERY PLAN {}", super::super::reader::ends(table))).unwrap();
+        let steps: Vec<String> =
+            plan.query_map([], |r| r.get("detail")).unwrap().collect::<rusqlite::Result<_>>().unwrap();
+        let looks = steps.iter().filter(|step| **step == format!("SEARCH {table}")).count();
+        assert_eq!(looks, 2, "{steps:?}");
+    }
+}
+
+/// A reader that stays open must not keep SQLite from folding its log back into the file: the log would grow until the
+/// disk is full.
+#[test]
+fn an_open_reader_does_not_let_the_log_grow() {
+    let folder = Folder::new();
+    let house = open(&folder, START);
+    let reader = Reader::open(&folder.0).unwrap();
+    let mut most = 0;
+    for round in 0..12_u8 {
+        house.store.save(vec![("heat/a1".into(), vec![round; 1 << 20])]).wait().unwrap();
+        house.store.flush().wait().unwrap();
+        reader.probes().unwrap();
+        most = most.max(std::fs::metadata(folder.0.join("warmside.db-wal")).unwrap().len());
+    }
+    // SQLite folds it back after 1,000 pages of 4 KiB, and the next round begins at its head.
+    assert!(most < 7 << 20, "the log came to {most} bytes of 12 MiB written");
+}
+
+/// A stretch costs what it holds, a look a day, and a span of centuries what is stored.
+#[test]
+fn reading_summaries_looks_once_for_each_stored_day() {
     let folder = Folder::new();
     let house = open_keeping(&folder.0, START, None, Span::days(400)).unwrap();
-    let days = 40;
+    let days = 12;
     for hour in 0..days * 24 {
-        for i in 0..6 {
-            house.store.keep(&reading(0, START + hour * 3_600_000 + i * 600_000, 28.0 + (i % 3) as f64));
-        }
-        house.set(START + (hour + 1) * 3_600_000 + 180_000);
+        house.store.keep(&reading(0, START + hour * HOUR, 28.0));
+        house.set(START + (hour + 1) * HOUR + 180_000);
         if hour % 24 == 23 {
             house.store.flush().wait().unwrap();
             house.settle_archive();
         }
     }
     let reader = Reader::open(&folder.0).unwrap();
-    let read =
-        |days: i64| reader.summaries(WARM, Wall::from_ms(START), Wall::from_ms(START + days * 86_400_000)).unwrap();
-    assert_eq!(read(days).len(), (days * 144) as usize);
-    let cost = |days: i64| {
-        let once = || {
-            let began = std::time::Instant::now();
-            std::hint::black_box(read(days));
-            began.elapsed().as_secs_f64()
-        };
-        (0..20).map(|_| once()).fold(f64::MAX, f64::min)
-    };
-    let (short, long) = (cost(days / 4), cost(days));
-    println!("{} days {:.2} ms, {days} days {:.2} ms", days / 4, short * 1e3, long * 1e3);
-    assert!(long / short < 8.0, "four times the stretch costs {:.1} times as much", long / short);
+    for (from, to, looks) in [(0, 3, 4), (0, days, days), (-36_500, 36_500, days)] {
+        let before = reader.looked_for_summaries();
+        let at = |day: i64| wall(START + day * 24 * HOUR);
+        let read = reader.summaries(WARM, at(from), at(to)).unwrap();
+        assert_eq!(read.len() as i64, (to - from).min(days) * 24);
+        assert_eq!(i64::from(reader.looked_for_summaries() - before), looks, "{from} to {to}");
+    }
 }
