@@ -9,7 +9,10 @@ use super::picture::{Picture, Side};
 /// Further than most dials are turned by, K, and longer than a new level takes, min. Down: what is lost by waiting is an animal's
 /// warmth for some minutes more, and a fall is what is found late without this rule already.
 const DOWN: Turned = Turned { k: 2.0, min: 20.0 };
-const UP: Turned = Turned { k: 2.5, min: 30.0 };
+const UP: Turned = Turned { k: 3.0, min: 40.0 };
+/// The same beside a plug that has shown for longer than ever that there is no power, or nothing but power: that much is known
+/// already, and only few dials are turned by so much more.
+const AT_PLUG: Turned = Turned { k: 1.5, min: 10.0 };
 /// People are up, minutes of the local day.
 const AWAKE: std::ops::Range<u16> = 420..1_380;
 /// A level that leaves what is wanted within this long, min, is not waited for.
@@ -28,6 +31,18 @@ pub fn turned_down(p: &Picture) -> bool {
 /// Whether the rise may be a dial that was turned up.
 pub fn turned_up(p: &Picture) -> bool {
     held_higher(p) && !p.high.past_for(UP.min)
+}
+
+pub fn turned_down_at_plug(p: &Picture) -> bool {
+    may_be(p, &p.low, &AT_PLUG)
+        && !p.low.past_for(AT_PLUG.min)
+        && !leaves_soon(p.wanted.map(|(low, _)| p.x - low), p.fall)
+}
+
+pub fn turned_up_at_plug(p: &Picture) -> bool {
+    may_be(p, &p.high, &AT_PLUG)
+        && !p.high.past_for(AT_PLUG.min)
+        && !leaves_soon(p.wanted.map(|(_, high)| high - p.x), -p.fall)
 }
 
 /// The same where the level need not move any more, so that time says nothing.

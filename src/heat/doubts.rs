@@ -28,7 +28,7 @@ impl Doubts {
         } else if low::looks_lost(p) {
             self.low.looks(p.low.undercut);
         }
-        let blind = p.gradient.is_none();
+        let blind = !p.sees_doors;
         if p.high.undercut < 0.0 {
             self.high.back(p.t);
             self.outside.back(p.t);

@@ -2,7 +2,7 @@
 //! (a door) every controller overshoots, so a rise that makes good for one says nothing.
 
 use super::dial;
-use super::low::Suspicion;
+use super::low::{ANIMAL_K, Suspicion};
 use super::picture::{HEATER_SHARE, Picture, Wait};
 use super::verdict::{Cause, Way};
 use super::watts::{ENOUGH, SHAKEN};
@@ -28,7 +28,8 @@ pub fn by_watts(p: &Picture) -> Option<Suspicion> {
     let calm = !cooled(p) && p.since_dip > 20.0 && p.v > 0.0 && p.high_waits != Wait::Never;
     let enough = if p.since_dip < 60.0 { SHAKEN * ENOUGH } else { ENOUGH };
     // Long spells of power come in health too: the level must say so as well, and more so where one probe stands alone.
-    let level_agrees = p.high.past(if p.gradient.is_some() { 0.7 } else { 1.2 });
+    let level_agrees =
+        p.high.past(if p.sees_doors { 0.7 } else { 1.2 }) && p.high.undercut > ANIMAL_K && !dial::turned_up_at_plug(p);
     let stuck =
         p.clue.is_some_and(|c| c.welded || c.surges || (c.endless >= enough && calm && p.even_rise && level_agrees));
     stuck.then_some(Suspicion { cause: Cause::HeatStuckOn, way: Way::Watts, holds_first: true })
@@ -48,7 +49,7 @@ fn stuck(p: &Picture) -> Option<Suspicion> {
     let full = p.clue.is_some_and(|c| c.full);
     let first_day = if p.young { 1.5 } else { 1.0 };
     // Without a cool side the sun looks the same, for as long as it shines: only what the sun hardly does counts.
-    let blind = p.gradient.is_none() && !full;
+    let blind = !p.sees_doors && !full;
     let factor = if full { 1.0 } else { shaken * first_day };
     // Near an hour at which the level is always higher, the gradient knows first: beyond all that this hour had, and the
     // warm end above every crest of late.
@@ -82,7 +83,7 @@ fn stuck_slowly(p: &Picture) -> Option<Suspicion> {
         return None;
     }
     // One probe alone: longer than the sun shines through a window.
-    let Some(g) = p.gradient else {
+    let Some(g) = p.gradient.filter(|_| p.sees_doors) else {
         p.above_min.filter(|m| *m >= SUN_MIN)?;
         return Some(Suspicion { cause: Cause::HeatStuckOn, way: Way::Slow, holds_first: false });
     };
@@ -100,7 +101,7 @@ fn stuck_slowly(p: &Picture) -> Option<Suspicion> {
 pub fn is_above(p: &Picture) -> bool {
     let enough = (2.0 * p.high.threshold).max(3.0).max(p.healed.high);
     let enough = if p.held { enough } else { enough.max(2.0 * p.high.range).max(6.0) };
-    p.gradient.is_none() && p.high.days >= 2 && p.x + p.high.usual > enough
+    !p.sees_doors && p.high.days >= 2 && p.x + p.high.usual > enough
 }
 
 fn from_outside(p: &Picture) -> Option<Suspicion> {

@@ -24,7 +24,7 @@ const ASTRAY_MIN: f64 = 45.0;
 /// What must be missing, K, where one probe alone speaks: more than dials are turned by and rooms are aired by.
 const BLIND_K: f64 = 4.0;
 /// More than an animal on the probe makes, K.
-const ANIMAL_K: f64 = 0.9;
+pub const ANIMAL_K: f64 = 0.9;
 
 /// Where another enclosure on the circuit has just lost its heat, this much of a threshold tells that the power went: what is
 /// expected needs less evidence. Half of it is past every thousandth return or so (`levels.rs`).
@@ -63,10 +63,10 @@ fn factor(p: &Picture) -> f64 {
     // The thermostat itself does not call: a turned dial, or a thermostat that is wrong by a lot.
     let told = if p.clue.is_some_and(|c| c.told_on == Some(false)) { 2.0 * told } else { told };
     // Without a cool side a door can only be told by its speed.
-    let blind = match p.gradient {
-        Some(_) => told,
-        None if !p.held => 2.0 * told,
-        None => 1.5 * told,
+    let blind = match p.sees_doors {
+        true => told,
+        false if !p.held => 2.0 * told,
+        false => 1.5 * told,
     };
     // On the first day nothing is known of other hours.
     let blind = if p.young { 2.0 * blind } else { blind };
@@ -96,20 +96,21 @@ pub fn by_watts(p: &Picture) -> Option<Suspicion> {
         && !shaken
         && clue.none
         && clue.told_on != Some(false)
-        && p.low.past(if p.gradient.is_some() { 1.0 } else { 1.5 })
+        && p.low.past(if p.sees_doors { 1.0 } else { 1.5 })
         && p.low.undercut > ANIMAL_K
         && p.even_fall
         && along
         && !outside;
+    let dial = clue.told_on != Some(true) && dial::turned_down_at_plug(p);
     // A relay without watts: an open front and wet air look the same to it, for as long as they last.
     let relay_alone = calm && !shaken && p.low.past(1.0) && p.low.past_for(RELAY_ALONE_MIN) && share_fits(p);
     // A door cools the thermostat too: no power long after it is no answer to a door.
     let by_spell = clue.lost >= if shaken { SHAKEN * ENOUGH } else { ENOUGH };
     // Long pauses come in health too, in the sun or with an animal on the probe: the level must say so as well, but for a
     // relay's own word.
-    let level_agrees = clue.told_on == Some(true) || (p.low.past(0.5) && !outside);
+    let level_agrees = clue.told_on == Some(true) || (p.low.past(1.0) && p.low.undercut > ANIMAL_K && !outside);
     let by_spell = by_spell && p.even_fall && (clue.none || relay_alone) && level_agrees;
-    (!clue.unsteered && (by_spell || by_level)).then_some(())?;
+    (!clue.unsteered && !dial && (by_spell || by_level)).then_some(())?;
     if_it_holds(Cause::HeatFailed, Way::Watts)
 }
 
@@ -154,7 +155,7 @@ fn by_course(p: &Picture) -> Option<Suspicion> {
             && p.low.recent - p.x > f * p.low.threshold);
     let deep = p.low.undercut >= p.healed.low && (p.low.past(f) || by_gradient || depth_trigger(p));
     // Without a cool side wet air and a lid off for cleaning look like lost heat for as long as they last.
-    let waited = p.gradient.is_some() || p.low.past_for(BLIND_MIN);
+    let waited = p.sees_doors || p.low.past_for(BLIND_MIN);
     if deep && waited && !astray_waits(p) && looks_lost(p) && !dial::turned_down(p) {
         return if_it_holds(Cause::HeatFailed, Way::Course);
     }
@@ -211,11 +212,11 @@ fn slow(p: &Picture) -> Option<Suspicion> {
 
 /// Heat that should have come back at its hour and has not: only a habit by clock time can know that it is due.
 fn absent(p: &Picture) -> Option<Suspicion> {
-    let patience = match p.gradient {
-        Some(_) if p.since_hurried_fall < 90.0 => 45.0,
-        Some(_) if dial::held_lower(p) => 60.0,
-        Some(_) => 15.0,
-        None => 60.0,
+    let patience = match p.sees_doors {
+        false => 60.0,
+        true if p.since_hurried_fall < 90.0 => 45.0,
+        true if dial::held_lower(p) => 60.0,
+        true => 15.0,
     };
     (p.absent_min.is_some_and(|m| m >= patience) && !p.frozen).then_some(())?;
     at_once(Cause::HeatFailed, Way::Absent)

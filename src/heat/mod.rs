@@ -22,6 +22,7 @@ mod spell;
 mod standing;
 #[cfg(test)]
 mod tests;
+mod tops;
 mod tracker;
 mod tract;
 pub mod tuning;
@@ -203,7 +204,8 @@ impl Watch {
             self.turns.clear();
             let at = tract.place;
             let (plugs, sources) = split(&mut self.plugs, &self.settings, at);
-            let mut company = Company { cool, context, plugs, sources, tuning: &self.tuning };
+            let beside_room = cool_at.is_none();
+            let mut company = Company { cool, beside_room, context, plugs, sources, tuning: &self.tuning };
             tract.hear(place, t, celsius, &mut company, &mut self.turns);
             if self.settings.sources.is_empty() {
                 continue;
@@ -223,7 +225,7 @@ impl Watch {
         let Some(tract) = self.tracts.iter_mut().find(|tract| tract.place == at) else { return };
         self.turns.clear();
         let (plugs, sources) = split(&mut self.plugs, &self.settings, at);
-        let mut company = Company { cool: None, context, plugs, sources, tuning: &self.tuning };
+        let mut company = Company { cool: None, beside_room: false, context, plugs, sources, tuning: &self.tuning };
         tract.powered(t, &mut company, &mut self.turns);
         for turn in self.turns.iter().copied() {
             push(turn, tract, self.room.at(t, 120.0).map(|r| r.x), t, now, out);

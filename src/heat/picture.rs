@@ -10,6 +10,8 @@ const CLEANED_WITHIN_MIN: f64 = 45.0;
 pub const OPEN_SHARE: f64 = 0.4;
 /// A heater takes the cool side along by less than this share of its rise, the sun by more.
 pub const HEATER_SHARE: f64 = 0.45;
+/// The same where one probe alone is seen: a heater that fails takes half of this within that time.
+const OPENS_ALONE_K: f64 = 4.0;
 /// So much of a threshold on the way to it says that something is lost, where another enclosure has said so.
 const LEANS: f64 = 0.2;
 /// More than a room loses within that time, K.
@@ -98,6 +100,8 @@ pub struct Picture {
     pub low: Side,
     pub high: Side,
     pub gradient: Option<Gradient>,
+    /// The gradient is to a probe inside: an open front moves that, too.
+    pub sees_doors: bool,
     pub cycler: bool,
     /// Heat with a dial that a keeper can turn: all but what is told to have no thermostat.
     pub dial: bool,
@@ -178,7 +182,7 @@ impl Picture {
         let soon = self.t - self.low.peak_t < CLEANED_WITHIN_MIN && self.low.drop(self.x) > OPENS_K;
         match self.low.share {
             Some(share) => (hurried && share > ALONG) || (soon && share > OPEN_SHARE),
-            None => hurried,
+            None => hurried || (soon && self.low.drop(self.x) > OPENS_ALONE_K),
         }
     }
     /// It falls as without heat and is on its way past where heat always came back: no verdict, but a word beside another's.

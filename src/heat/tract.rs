@@ -71,10 +71,19 @@ pub struct Tract {
 /// What the tract is told beside a reading.
 pub struct Company<'a> {
     pub cool: Option<Sample>,
+    /// It is the room's air: it tells what the weather does, and nothing of hands and an open front.
+    pub beside_room: bool,
     pub context: &'a Context,
     pub plugs: &'a mut [Plug],
     pub sources: &'a [Source],
     pub tuning: &'a Tuning,
+}
+
+impl Company<'_> {
+    /// The other end, of whose fall a share is asked; not a number where there is none.
+    fn other(&self, cool: Option<Sample>) -> f64 {
+        cool.filter(|_| !self.beside_room).map_or(f64::NAN, |c| c.x)
+    }
 }
 
 impl Tract {
@@ -250,7 +259,7 @@ impl Tract {
         let c = b.context;
         let cycler = self.cycler(s);
         let natural = if cycler { self.falls.mean_speed.mean } else { self.reach(s) / 30.0 };
-        let other = cool.map_or(f64::NAN, |c| c.x);
+        let other = b.other(cool);
         let mut now = Now {
             t: s.t,
             day: c.day,

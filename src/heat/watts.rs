@@ -9,6 +9,7 @@ use super::cycle::Spread;
 use super::hours::Longest;
 use super::relay::Relay;
 use super::spell::{MOST_OF_ONE, MOST_OF_REST, Seen, Spells, Tail, scale_k};
+use super::tops::Tops;
 use super::view::Taught;
 use serde::{Deserialize, Serialize};
 
@@ -73,14 +74,12 @@ pub struct Plug {
     /// Reports with the relay on, and the longest of them without power, min; fades over days.
     on_reports: u32,
     longest_idle_on: f64,
-    run_top: f64,
-    run_since: f64,
-    tops: Spread,
+    #[serde(default)]
+    tops: Tops,
     whole: Spread,
     /// Power while there is any, and how far the level is then below every return, K.
     load: Tail,
     powered: Tail,
-    low_tops: u32,
     part_since: Option<f64>,
     changed: f64,
     doubt: Option<Doubt>,
@@ -159,7 +158,8 @@ impl Plug {
         self.without.cut();
         self.full.cut();
         self.relay.cut();
-        (self.none_since, self.run_top, self.part_since, self.surge_since) = (None, 0.0, None, None);
+        (self.none_since, self.part_since, self.surge_since) = (None, None, None);
+        self.tops.cut();
     }
 
     fn learn_power(&mut self, watts: f64, dt: f64, b: &Beside) {
@@ -226,45 +226,20 @@ impl Plug {
             self.none_since.get_or_insert(b.t);
         } else if !none {
             self.none_since = None;
-            self.run_since = if self.run_top > 0.0 { self.run_since } else { b.t };
-            self.run_top = self.run_top.max(self.watts);
         }
-        if none && self.run_top > 0.0 {
-            self.end_run(b.t);
-        }
+        self.tops.hear(self.watts, none, b.t, self.interval);
         if b.live {
             self.none_hours.note(b.day, b.minute, self.without.lasted(b.t).unwrap_or(0.0));
             self.full_hours.note(b.day, b.minute, self.full.lasted(b.t).unwrap_or(0.0));
         }
     }
 
-    fn end_run(&mut self, t: f64) {
-        let top = self.run_top;
-        self.run_top = 0.0;
-        // A mean over an interval shows full power only where the interval lies inside the run.
-        if t - self.run_since < 3.0 * self.interval {
-            return;
-        }
-        if self.steady() && top < 0.85 * self.tops.mean {
-            self.low_tops = (self.low_tops + 1).min(100);
-        } else {
-            self.low_tops = self.low_tops.saturating_sub(2);
-            self.tops.learn(top, 0.02);
-        }
-    }
-
-    /// Whether it takes the same power whenever it is on.
-    fn steady(&self) -> bool {
-        self.tops.n > 30.0 && self.tops.dev < 0.03 * self.tops.mean
-    }
-
     /// Of a source that always takes the same while on: a part of it for minutes.
     fn notice_part(&mut self, none: bool, b: &Beside) {
         let same =
             (self.count > 20 * LEAST_REPORTS && self.whole.dev < 0.03 * self.whole.mean).then_some(self.whole.mean);
-        let whole = if self.steady() { self.tops.mean } else { same.unwrap_or(0.0) };
-        let inside = b.t - self.run_since > 2.0 * self.interval + 1.0;
-        if !none && inside && self.watts < PART * whole {
+        let whole = self.tops.steady().or(same).unwrap_or(0.0);
+        if !none && self.tops.inside(b.t, self.interval) && self.watts < PART * whole {
             self.part_since.get_or_insert(b.t);
         } else {
             self.part_since = None;
@@ -315,7 +290,7 @@ impl Plug {
             surges: known && !steered && self.surges(b),
             welded: known && self.welded(b),
             full: known && full && self.modulates(),
-            weak: self.low_tops >= 12 || ((!steered || b.cycles) && self.lacks_a_part(b)),
+            weak: self.tops.weak() || ((!steered || b.cycles) && self.lacks_a_part(b)),
             watts: self.watts,
             usual: self.usual,
             unsteered: known && !steered,
@@ -353,7 +328,7 @@ impl Plug {
 
     /// Whether power comes and goes, so that its absence and its presence mean something.
     fn modulates(&self) -> bool {
-        self.tops.n >= 3.0 || self.usual < 0.8 * self.high
+        self.tops.runs() || self.usual < 0.8 * self.high
     }
 
     /// No power although at this hour there was never a minute without it.

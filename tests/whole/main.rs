@@ -48,6 +48,14 @@ fn a_dead_heater_is_one_incident_rightly_named() {
 }
 
 #[test]
+fn who_cleans_a_box_with_one_probe_is_not_told_that_it_moved_or_that_its_heat_is_dead() {
+    let mails = mails(House::new(7_115, 20, None), 4).mails;
+    let of_it = |m: &&Mail| m.enclosures.contains(&"a5".to_owned()) && m.event == "raised";
+    let named: Vec<&str> = mails.iter().filter(of_it).map(|m| m.cause.as_str()).collect();
+    assert_eq!(named, ["left-open"], "{:#?}", told(&mails));
+}
+
+#[test]
 fn the_sun_and_a_cold_room_are_named_in_the_first_mail() {
     for (trouble, seed) in [(Trouble::Sun, 7), (Trouble::RoomCold, 7)] {
         let o = score::outcome(trouble, seed);

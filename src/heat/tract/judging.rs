@@ -110,7 +110,7 @@ impl Tract {
         let drops = self.history.drops(s.t, s.x, w);
         let speed = drops.map_or(-s.v, |d| (d[1] + d[2]) / (2.0 * w));
         let test = |sign: f64, strict: bool| drops.is_some_and(|d| even(d, sign, s.s_x, strict));
-        let other = cool.map_or(f64::NAN, |c| c.x);
+        let other = b.other(cool);
         let side = |tracker: &Tracker, x: f64, other: f64| Side {
             undercut: tracker.undercut,
             threshold: tracker.threshold,
@@ -180,6 +180,7 @@ impl Tract {
             young,
             neighbours_ok: b.context.neighbours_ok,
             circuit_lost: b.context.circuit_lost,
+            sees_doors: cool.is_some() && !b.beside_room,
             low_waits: match b.context.on_its_way[self.place.index()] {
                 Some((low, _)) if s.x >= low => Wait::Never,
                 _ if young => wait(b.context, b.sources, minute, true),
