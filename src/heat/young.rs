@@ -4,8 +4,13 @@ use super::Context;
 use super::picture::Wait;
 use super::settings::{Source, Thermostat};
 
-/// How long a first day waits: around planned changes where they are known, else at the hours at which homes change.
-pub fn wait(c: &Context, sources: &[Source], minute: u16, low: bool) -> Wait {
+/// How long a first day waits: while the level `x` is where it is wanted, around planned changes where they are known, else at
+/// the hours at which homes change.
+pub fn wait(c: &Context, sources: &[Source], minute: u16, x: f64, wanted: Option<(f64, f64)>, low: bool) -> Wait {
+    // What leads to where it shall be is as likely this hour's habit; the keeper's own limits are watched from the start.
+    if wanted.is_some_and(|(from, to)| if low { x >= from } else { x <= to }) {
+        return Wait::Never;
+    }
     let unsteered = sources.iter().any(|s| s.kind.gives_light() || matches!(s.thermostat, Some(Thermostat::None)));
     let near = match (c.since_planned_change, c.until_planned_change) {
         (None, None) => None,

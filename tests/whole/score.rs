@@ -121,6 +121,7 @@ fn table_of_health() {
     let show = std::env::var_os("WARMSIDE_SHOW").is_some();
     let mut told = BTreeMap::<(String, String), [u32; 2]>::new();
     let (mut enclosure_days, mut plain) = (0, 0);
+    let mut early = BTreeMap::<String, u32>::new();
     let mut events = BTreeMap::<(String, String), u32>::new();
     for seed in (0..homes).map(|i| first + 2 * i) {
         let house = House::new(seed, days, None);
@@ -129,6 +130,15 @@ fn table_of_health() {
         // The simulator starts hot or cold: a limit that is crossed in the first days is no false word.
         let story = mails(house, days);
         plain += story.plain;
+        // Of the first days only what is said of the heat itself: the simulator starts hot or cold, and limits are crossed.
+        for m in story.mails.iter().filter(|m| m.event == "raised" && m.urgency == "now" && m.at_s < 2 * DAY_S) {
+            if m.cause.starts_with("heat-") {
+                *early.entry(m.cause.clone()).or_default() += 1;
+                if show {
+                    println!("  seed {seed} {style:?} EARLY: {}\n      {}", m.words(), m.truth);
+                }
+            }
+        }
         let later: Vec<&Mail> = story.mails.iter().filter(|m| m.at_s >= 2 * DAY_S).collect();
         for m in &later {
             *events.entry((m.urgency.clone(), m.event.clone())).or_default() += 1;
@@ -154,5 +164,6 @@ fn table_of_health() {
     let a_year = |n: u32| f64::from(n) / years;
     let events = events.iter().map(|((urgency, event), n)| format!("{urgency} {event} {:.2}", a_year(*n)));
     println!("mails a year: {}", events.collect::<Vec<_>>().join(", "));
+    println!("of heat, in the first two days: {early:?} in {} enclosures", enclosure_days / (days - 2));
     println!("a careful band check: {:.1} a year", a_year(plain));
 }

@@ -137,6 +137,7 @@ impl Tract {
         let clue = self.clue(s, b);
         let minute = b.context.local_minute.min(1_439);
         let young = self.w_low.reference.days == 0;
+        let wanted = self.heard_at.and_then(|place| b.context.wanted[place.index()]);
         Picture {
             t: s.t,
             minute,
@@ -152,7 +153,7 @@ impl Tract {
             gradient,
             cycler,
             dial: self.may_cycle,
-            wanted: self.heard_at.and_then(|place| b.context.wanted[place.index()]),
+            wanted,
             held: b.sources.iter().any(|s| !matches!(s.thermostat, None | Some(Thermostat::None))),
             fall_speed: self.speeds(s, cycler, &self.falls),
             rise_speed: self.speeds(s, cycler, &self.rises),
@@ -183,12 +184,12 @@ impl Tract {
             sees_doors: cool.is_some() && !b.beside_room,
             low_waits: match b.context.on_its_way[self.place.index()] {
                 Some((low, _)) if s.x >= low => Wait::Never,
-                _ if young => wait(b.context, b.sources, minute, true),
+                _ if young => wait(b.context, b.sources, minute, s.x, wanted, true),
                 _ => Wait::No,
             },
             high_waits: match b.context.on_its_way[self.place.index()] {
                 Some((_, high)) if s.x <= high => Wait::Never,
-                _ if young => wait(b.context, b.sources, minute, false),
+                _ if young => wait(b.context, b.sources, minute, s.x, wanted, false),
                 _ => Wait::No,
             },
         }
