@@ -11,7 +11,9 @@ use warmside::terms::time::{Now, Span};
 const START: Now = Now::at(1_767_600_000_000);
 
 fn engine() -> Engine {
-    let path = std::env::temp_dir().join(format!("warmside-rubbish-{}.toml", std::process::id()));
+    static NEXT: std::sync::atomic::AtomicU32 = std::sync::atomic::AtomicU32::new(0);
+    let nth = NEXT.fetch_add(1, std::sync::atomic::Ordering::Relaxed);
+    let path = std::env::temp_dir().join(format!("warmside-rubbish-{}-{nth}.toml", std::process::id()));
     let text = r#"
 [site]
 name = "Test Lane"

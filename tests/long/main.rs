@@ -76,7 +76,8 @@ async fn a_month_of_full_rate_grows_nothing() {
     let wanted = keep.as_s() / speak::EVERY.as_secs_f64();
     assert!(kept > 0.8 * wanted, "{kept} readings of about {wanted}");
     // A store is opened and closed by waiting for it, which no runtime allows in its own threads.
-    tokio::task::block_in_place(|| backups.iter().for_each(|backup| house.restore(backup)));
+    let learned: Vec<bool> = tokio::task::block_in_place(|| backups.iter().map(|b| house.restore(b)).collect());
+    assert!(learned.is_sorted(), "what was learned is in each backup from the first that has it on: {learned:?}");
 }
 
 /// The last third is no larger than the middle one, but for a little.
