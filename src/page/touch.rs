@@ -85,7 +85,7 @@ pub fn ask(house: &House, probes: &[&ProbeView], reader: &Reader) -> Markup {
                         @for one in &held { option value=(key(&one.number)) { (words::sentence(&super::tie::reads_name(&one.reads))) } }
                     }
                 }
-                button type="submit" aria-label={ "Touch a probe of " (segment(&first.whose)) } { "Touch it" }
+                button type="submit" aria-label={ "Touch it: a probe of " (segment(&first.whose)) } { "Touch it" }
             }
         }
     }
