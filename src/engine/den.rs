@@ -73,7 +73,7 @@ pub struct Memory {
     /// Whether `heat/` says that its heat is not as usual, told or not.
     #[serde(default)]
     disturbed: Vec<(verdict::Cause, Place)>,
-    /// Places that cannot be seen.
+    /// Places whose temperature was heard and cannot be seen now.
     #[serde(default)]
     unseen: Vec<Place>,
 }
@@ -228,6 +228,7 @@ impl Den {
         line.hear(celsius, now.mono);
         let course = line.course();
         self.memory.trails[place.index()].hear(celsius, now.mono);
+        self.memory.unseen.retain(|unseen| *unseen != place);
         let undisturbed = !around.hold && !self.is_disturbed();
         let Some(plan) = &mut self.plan else { return course };
         let wanted = plan.wanted(now.wall);
@@ -239,7 +240,6 @@ impl Den {
         }
         let Some(limits) = limits else { return course };
         let opened = self.memory.heat.picture(place, now.mono).is_some_and(Picture::looks_open);
-        self.memory.unseen.retain(|unseen| *unseen != place);
         let unlike = matches!(around.room_says, Says::Unlike(_)) || self.is_unlike() || !self.memory.unseen.is_empty();
         let spot = Spot { subject: self.subject, place, limits, course, hold: around.hold, opened, unlike };
         self.memory.bands[place.index()].hear(&spot, celsius, now, out);
@@ -292,7 +292,8 @@ impl Den {
     /// The place cannot be seen from now on: clocks that run stop, what stands goes on standing.
     pub fn lose_sight(&mut self, place: Place) {
         self.memory.bands[place.index()].forget_clocks();
-        if !self.memory.unseen.contains(&place) {
+        let heard = self.memory.trails[place.index()].points().next().is_some();
+        if heard && !self.memory.unseen.contains(&place) {
             self.memory.unseen.push(place);
         }
     }
@@ -378,4 +379,30 @@ pub fn limits(wanted: &Wanted, place: Place) -> Option<Limits> {
         never_low: Some(place.never.low),
         never_high: Some(place.never.high),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::reading::Target;
+    use crate::terms::id::ProbeIx;
+
+    #[test]
+    fn a_place_is_unseen_until_its_temperature_is_heard_again_and_never_for_its_humidity() {
+        let mut den = Den::new(EnclosureIx(0), None, &HeatSettings::default());
+        let hear = |den: &mut Den, min: i64| {
+            let slot = Slot::At(Place::WarmSide, Quantity::Temperature);
+            let at = Now::at(min * 60_000);
+            let target = Target::Enclosure(EnclosureIx(0));
+            let reading = Reading { probe: ProbeIx(0), target, slot, at, measured: None, value: 30.0, retained: false };
+            den.hear(&reading, &Around::default(), &mut Vec::new());
+        };
+        hear(&mut den, 0);
+        den.lose_sight(Place::Air);
+        assert_eq!(den.memory.unseen, [], "nobody ever heard how warm it is there");
+        den.lose_sight(Place::WarmSide);
+        assert_eq!(den.memory.unseen, [Place::WarmSide]);
+        hear(&mut den, 1);
+        assert_eq!(den.memory.unseen, []);
+    }
 }
