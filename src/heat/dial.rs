@@ -25,33 +25,37 @@ struct Turned {
 
 /// Whether the fall may be a dial that was turned down.
 pub fn turned_down(p: &Picture) -> bool {
-    held_lower(p) && !p.low.past_for(DOWN.min)
+    lower(p, &DOWN) && !p.low.past_for(DOWN.min)
 }
 
 /// Whether the rise may be a dial that was turned up.
 pub fn turned_up(p: &Picture) -> bool {
-    held_higher(p) && !p.high.past_for(UP.min)
+    higher(p, &UP) && !p.high.past_for(UP.min)
 }
 
 pub fn turned_down_at_plug(p: &Picture) -> bool {
-    may_be(p, &p.low, &AT_PLUG)
-        && !p.low.past_for(AT_PLUG.min)
-        && !leaves_soon(p.wanted.map(|(low, _)| p.x - low), p.fall)
+    lower(p, &AT_PLUG) && !p.low.past_for(AT_PLUG.min)
 }
 
 pub fn turned_up_at_plug(p: &Picture) -> bool {
-    may_be(p, &p.high, &AT_PLUG)
-        && !p.high.past_for(AT_PLUG.min)
-        && !leaves_soon(p.wanted.map(|(_, high)| high - p.x), -p.fall)
+    higher(p, &AT_PLUG) && !p.high.past_for(AT_PLUG.min)
 }
 
 /// The same where the level need not move any more, so that time says nothing.
 pub fn held_lower(p: &Picture) -> bool {
-    may_be(p, &p.low, &DOWN) && !leaves_soon(p.wanted.map(|(low, _)| p.x - low), p.fall)
+    lower(p, &DOWN)
 }
 
 pub fn held_higher(p: &Picture) -> bool {
-    may_be(p, &p.high, &UP) && !leaves_soon(p.wanted.map(|(_, high)| high - p.x), -p.fall)
+    higher(p, &UP)
+}
+
+fn lower(p: &Picture, turned: &Turned) -> bool {
+    may_be(p, &p.low, turned) && !leaves_soon(p.wanted.map(|(low, _)| p.x - low), p.fall)
+}
+
+fn higher(p: &Picture, turned: &Turned) -> bool {
+    may_be(p, &p.high, turned) && !leaves_soon(p.wanted.map(|(_, high)| high - p.x), -p.fall)
 }
 
 fn may_be(p: &Picture, side: &Side, turned: &Turned) -> bool {

@@ -27,7 +27,7 @@ const BLIND_K: f64 = 4.0;
 pub const ANIMAL_K: f64 = 0.9;
 
 /// Where another enclosure on the circuit has just lost its heat, this much of a threshold tells that the power went: what is
-/// expected needs less evidence. Half of it is past every thousandth return or so (`levels.rs`).
+/// expected needs less evidence. One healthy excess in some 40 to 150 goes as far as half of it (`levels.rs`: e^(−h/2β) at h = 7.5 β to 10 β).
 const BESIDE: f64 = 0.5;
 
 const fn at_once(cause: Cause, way: Way) -> Option<Suspicion> {
