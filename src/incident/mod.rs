@@ -8,6 +8,7 @@ mod due;
 mod gather;
 pub mod house;
 mod id;
+mod kept;
 pub mod origin;
 pub mod shelf;
 mod stored;

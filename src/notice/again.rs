@@ -4,6 +4,7 @@
 //! the fifth teaches its reader to skip mails. It stands on the page and in the daily letter like any other; a mail of its own it
 //! gets when it is urgent, when it stands as long as a mail would be repeated, and after a week.
 
+use super::desk::Desk;
 use super::thread::Thread;
 use crate::finding::Finding;
 use crate::finding::cause::{Cause, Urgency};
@@ -41,7 +42,7 @@ fn alike(a: &Finding, b: &Finding) -> bool {
 }
 
 /// Whether people were told of the like of it within the week.
-pub(super) fn is_known(incident: &Incident, book: &Book, threads: &BTreeMap<String, Thread>, now: Now) -> bool {
+fn is_known(incident: &Incident, book: &Book, threads: &BTreeMap<String, Thread>, now: Now) -> bool {
     let house = book.house();
     let Some(lead) = incident.leading() else { return false };
     if incident.urgency() != Urgency::Today || !passes(lead.key.cause) {
@@ -54,4 +55,17 @@ pub(super) fn is_known(incident: &Incident, book: &Book, threads: &BTreeMap<Stri
             && other.findings.iter().any(|s| alike(&s.finding, lead))
             && mine.iter().all(|ix| other.all_enclosures(house).contains(ix))
     })
+}
+
+impl Desk {
+    /// Without a daily letter everything is a mail.
+    pub(super) fn is_known(&self, incident: &Incident, book: &Book, now: Now) -> bool {
+        self.settings.daily.is_some() && is_known(incident, book, &self.memory.threads, now)
+    }
+
+    pub(super) fn note_of(&mut self, incident: &Incident, book: &Book) {
+        if let Some(lead) = incident.leading() {
+            self.note(lead, book);
+        }
+    }
 }

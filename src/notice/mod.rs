@@ -13,6 +13,7 @@ mod rows;
 pub mod scene;
 pub mod settings;
 mod thread;
+mod waiting;
 pub mod words;
 
 #[cfg(test)]
