@@ -27,3 +27,25 @@ pub fn wait(c: &Context, sources: &[Source], minute: u16, x: f64, wanted: Option
         None => Wait::No,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::terms::time::Span;
+
+    #[test]
+    fn what_stays_where_it_is_wanted_waits_and_what_leaves_it_long_after_a_change_does_not() {
+        let c = Context {
+            since_planned_change: Some(Span::min(200)),
+            until_planned_change: Some(Span::min(300)),
+            ..Context::default()
+        };
+        let wanted = Some((26.0, 31.0));
+        for (x, low, waits) in
+            [(28.0, false, Wait::Never), (28.0, true, Wait::Never), (31.5, false, Wait::No), (25.5, true, Wait::No)]
+        {
+            assert_eq!(wait(&c, &[], 700, x, wanted, low), waits, "{x} {low}");
+        }
+        assert_eq!(wait(&c, &[], 700, 28.0, None, true), Wait::No, "nobody said what is wanted");
+    }
+}
