@@ -9,7 +9,7 @@ use crate::config::tied;
 use crate::terms::time::Wall;
 use rusqlite::{Connection, OpenFlags, OptionalExtension};
 use std::fs::{self, File, OpenOptions};
-use std::io::{ErrorKind, Write};
+use std::io::{ErrorKind, Read};
 use std::os::unix::fs::{MetadataExt, OpenOptionsExt, chown};
 use std::path::{Path, PathBuf};
 
@@ -112,8 +112,7 @@ impl Copy {
     /// The store as it will be, beside the one that is there.
     fn prepare(&self, new: &Path) -> Result<(), Error> {
         let refuse = |why: String| Error::Database(format!("{} cannot be written: {why}", new.display()));
-        let bytes = fs::read(&self.file).map_err(|why| refuse(why.to_string()))?;
-        write(new, &bytes).map_err(|why| refuse(why.to_string()))?;
+        File::open(&self.file).and_then(|from| write(new, from)).map_err(|why| refuse(why.to_string()))?;
         let renew = |db: &mut Connection| -> rusqlite::Result<()> {
             let change = db.transaction()?;
             change.execute("DELETE FROM meta WHERE key = ?", [TIED])?;
@@ -128,9 +127,9 @@ impl Copy {
     }
 }
 
-fn write(path: &Path, bytes: &[u8]) -> std::io::Result<()> {
+fn write(path: &Path, mut from: impl Read) -> std::io::Result<()> {
     let mut file = OpenOptions::new().write(true).create(true).truncate(true).mode(0o600).open(path)?;
-    file.write_all(bytes)?;
+    std::io::copy(&mut from, &mut file)?;
     file.sync_all()
 }
 
