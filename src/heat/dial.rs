@@ -1,7 +1,7 @@
 //! A dial that is turned: until the new level is reached it moves the warm end exactly as dead heat or endless heat does.
 //!
 //! No course tells the two apart: only how far it goes, how long, at which hour, and what it leads to. So, while people are up,
-//! heat that has a dial must move further or longer than dials make it, unless it is about to leave what is wanted: that is
+//! heat that has a dial must move further or longer than dials make it, unless it is clearly out of what is wanted: that is
 //! told, whoever did it.
 
 use super::picture::{Picture, Side};
@@ -15,8 +15,8 @@ const UP: Turned = Turned { k: 3.0, min: 40.0 };
 const AT_PLUG: Turned = Turned { k: 1.5, min: 10.0 };
 /// People are up, minutes of the local day.
 const AWAKE: std::ops::Range<u16> = 420..1_380;
-/// A level that leaves what is wanted within this long, min, is not waited for.
-const SOON_MIN: f64 = 5.0;
+/// A level so far out of what is wanted, K, is not waited for: few set a dial to that.
+const OUT_K: f64 = 1.0;
 
 struct Turned {
     k: f64,
@@ -51,17 +51,13 @@ pub fn held_higher(p: &Picture) -> bool {
 }
 
 fn lower(p: &Picture, turned: &Turned) -> bool {
-    may_be(p, &p.low, turned) && !leaves_soon(p.wanted.map(|(low, _)| p.x - low), p.fall)
+    may_be(p, &p.low, turned) && p.wanted.is_none_or(|(low, _)| p.x > low - OUT_K)
 }
 
 fn higher(p: &Picture, turned: &Turned) -> bool {
-    may_be(p, &p.high, turned) && !leaves_soon(p.wanted.map(|(_, high)| high - p.x), -p.fall)
+    may_be(p, &p.high, turned) && p.wanted.is_none_or(|(_, high)| p.x < high + OUT_K)
 }
 
 fn may_be(p: &Picture, side: &Side, turned: &Turned) -> bool {
     p.dial && !p.circuit_lost && AWAKE.contains(&p.minute) && side.undercut < turned.k
-}
-
-fn leaves_soon(room_k: Option<f64>, k_per_min: f64) -> bool {
-    room_k.is_some_and(|k| k < k_per_min.max(0.0) * SOON_MIN)
 }

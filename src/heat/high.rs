@@ -30,8 +30,11 @@ pub fn by_watts(p: &Picture) -> Option<Suspicion> {
     // Long spells of power come in health too: the level must say so as well, and more so where one probe stands alone.
     let level_agrees =
         p.high.past(if p.sees_doors { 0.7 } else { 1.2 }) && p.high.undercut > ANIMAL_K && !dial::turned_up_at_plug(p);
-    let stuck =
-        p.clue.is_some_and(|c| c.welded || c.surges || (c.endless >= enough && calm && p.even_rise && level_agrees));
+    // Words of a relay get lost: what it does not switch off soon leads past every turn of this hour.
+    let leads_past = p.high.undercut > 0.0 && p.v > 0.0;
+    let stuck = p.clue.is_some_and(|c| {
+        (c.welded && leads_past) || c.surges || (c.endless >= enough && calm && p.even_rise && level_agrees)
+    });
     stuck.then_some(Suspicion { cause: Cause::HeatStuckOn, way: Way::Watts, holds_first: true })
 }
 

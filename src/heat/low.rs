@@ -19,6 +19,8 @@ pub struct Suspicion {
 
 /// How long one probe alone must be past its threshold before a course is believed, min: longer than a cleaning or a misting.
 const BLIND_MIN: f64 = 32.0;
+/// How long what belongs to this hour must be missing where one probe alone says so, min.
+const ALONE_MIN: f64 = 60.0;
 /// How long a level must be past its threshold where the plug shows its usual power, min: longer than a cleaning.
 const ASTRAY_MIN: f64 = 45.0;
 /// What must be missing, K, where one probe alone speaks: more than dials are turned by and rooms are aired by.
@@ -192,8 +194,13 @@ fn depth_trigger(p: &Picture) -> bool {
 
 fn slow(p: &Picture) -> Option<Suspicion> {
     let g = p.gradient?;
-    // Readings minutes apart do not show that a door's fall was hurried.
-    let patience = if p.since_hurried_fall < 90.0 || p.interval > 2.5 { 45.0 } else { 20.0 };
+    let patience = match p.sees_doors {
+        // The room's air stays as it is when a front is opened: longer than most cleanings.
+        false => ALONE_MIN,
+        // Readings minutes apart do not show that a door's fall was hurried.
+        true if p.since_hurried_fall < 90.0 || p.interval > 2.5 => 45.0,
+        true => 20.0,
+    };
     // An animal that lies on the probe narrows the gradient for hours, but not by this much.
     let long = p.low.past_for(patience) && p.low.past(factor(p).min(1.7)) && p.low.undercut > ANIMAL_K;
     (long
@@ -213,7 +220,7 @@ fn slow(p: &Picture) -> Option<Suspicion> {
 /// Heat that should have come back at its hour and has not: only a habit by clock time can know that it is due.
 fn absent(p: &Picture) -> Option<Suspicion> {
     let patience = match p.sees_doors {
-        false => 60.0,
+        false => ALONE_MIN,
         true if p.since_hurried_fall < 90.0 => 45.0,
         true if dial::held_lower(p) => 60.0,
         true => 15.0,

@@ -27,6 +27,7 @@ pub mod noise;
 mod place;
 pub mod plausible;
 pub mod probe;
+mod restless;
 pub mod rhythm;
 pub mod run;
 pub mod scale;

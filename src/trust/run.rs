@@ -1,8 +1,10 @@
 //! Runs of equal values: when repeating itself is a fault and not a coarse sensor in still air.
 //!
 //! A healthy probe repeats itself for hours where nothing moves. It is stuck when it stands still although the rest of the
-//! enclosure moved so far that, by its own share in such movements, it should have moved well beyond its steps.
+//! enclosure moved so far that, by its own share in such movements, it should have moved well beyond its steps; or, whatever the
+//! rest does, when its own noise never stood still for so long (`restless.rs`).
 
+use super::restless::Restless;
 use crate::terms::time::{Mono, Now, Span};
 use serde::{Deserialize, Serialize};
 
@@ -54,6 +56,7 @@ pub struct Run {
     first: Option<Mono>,
     changes_after: u8,
     stands: bool,
+    noise: Restless,
 }
 
 impl Run {
@@ -79,7 +82,7 @@ impl Run {
         }
         let change = (value - self.value).abs();
         self.step = if self.step == 0.0 { change } else { self.step.min(change) };
-        self.learn(now.mono, now.mono.since(since.mono), others);
+        self.learn(now.mono, now.mono.since(since.mono), others, value > self.value);
         if (value - self.anchor).abs() >= STILL_K.max(3.0 * self.step.min(0.5)) {
             self.travel += (value - self.anchor).abs();
             self.anchor = value;
@@ -92,10 +95,11 @@ impl Run {
         self.stands
     }
 
-    fn learn(&mut self, at: Mono, lasted: Span, others: f32) {
+    fn learn(&mut self, at: Mono, lasted: Span, others: f32, rises: bool) {
         if self.stands {
             return;
         }
+        self.noise.ended(self.count, rises);
         let epoch = *self.epoch.get_or_insert(at);
         if at.since(epoch) >= EPOCH {
             self.longest = [0.0, self.longest[0]];
@@ -114,7 +118,13 @@ impl Run {
             Some(age) if age >= YOUNG => TIMES_YOUNG,
             _ => return false,
         };
-        if self.count < LEAST || lasted < SHORTEST || !self.should(others).is_some_and(|should| should >= self.owed()) {
+        if self.count < LEAST || lasted < SHORTEST {
+            return false;
+        }
+        if self.noise.is_broken_by(self.count) {
+            return true;
+        }
+        if !self.should(others).is_some_and(|should| should >= self.owed()) {
             return false;
         }
         lasted.as_s() >= times * longest || self.is_missed(others)

@@ -68,3 +68,10 @@ fn of_a_circuit_without_power_the_first_mail_names_the_circuit() {
     let o = score::outcome(Trouble::PowerOfCircuit, 6_007);
     assert!(o.right && o.incidents == 1, "{:#?}", told(&o.list));
 }
+
+#[test]
+fn who_cleans_for_an_hour_beside_one_probe_and_the_rooms_is_not_told_that_the_heat_is_dead() {
+    let mails = mails(House::new(4_024, 10, None), 10).mails;
+    let of_it = |m: &&Mail| m.enclosures.contains(&"a3".to_owned()) && m.cause == "heat-failed" && m.at_s > 2 * DAY_S;
+    assert_eq!(mails.iter().filter(of_it).count(), 0, "{:#?}", told(&mails));
+}
