@@ -71,7 +71,7 @@ fn of_a_circuit_without_power_the_first_mail_names_the_circuit() {
 
 #[test]
 fn who_cleans_for_an_hour_beside_one_probe_and_the_rooms_is_not_told_that_the_heat_is_dead() {
-    let mails = mails(House::new(4_024, 10, None), 10).mails;
+    let mails = mails(House::new(4_024, 20, None), 10).mails;
     let of_it = |m: &&Mail| m.enclosures.contains(&"a3".to_owned()) && m.cause == "heat-failed" && m.at_s > 2 * DAY_S;
     assert_eq!(mails.iter().filter(of_it).count(), 0, "{:#?}", told(&mails));
 }
