@@ -29,7 +29,7 @@ pub fn section(house: &House, enclosure: &EnclosureView) -> Markup {
                         }
                     }
                 }
-                @if rows.iter().any(|row| row.moving) { p.s.q { "On its way: what was wanted before still counts." } }
+                @if rows.iter().any(|row| row.moving) { p.s.q.gap { "On its way: what was wanted before still counts." } }
                 @if let Some(follows) = enclosure.follows.filter(|_| rows.iter().any(|row| row.light_on.is_some())) {
                     p.s.q {
                         "It has " (follows.within) " to follow a change"

@@ -7,10 +7,13 @@ use super::slope::Large;
 use super::standing::{House, guilty, time_left};
 use super::{coming, forms, table, wall, words};
 use crate::engine::view::{Condition, EnclosureView, IncidentView, PlaceView, ProbeView};
-use crate::notice::local::Local;
+use crate::notice::local::{Local, list};
 use crate::notice::words::facts::{Part, sentences};
 use crate::terms::time::Span;
 use maud::{Markup, html};
+
+/// The latest mails of an incident that its page names.
+const MOST_MAILS_SHOWN: usize = 4;
 
 /// What the page is about besides the view.
 #[derive(Default)]
@@ -119,7 +122,7 @@ fn trouble(house: &House, enclosure: &EnclosureView, incident: &IncidentView) ->
     html! {
         dl.ask.one {
             div {
-                dt { "Time left" }
+                dt { @if incident.act_by.is_some() { "Time left" } @else { "How soon" } }
                 dd { (clock(house, enclosure, incident)) }
             }
             div { dt { "What is wrong" } dd.txt { b { (words::sentence(mark::says(incident.cause))) "." } " " (facts(house, incident, Part::What).unwrap_or_else(|| words::cut(&incident.what))) } }
@@ -177,14 +180,15 @@ fn note(enclosure: &EnclosureView) -> Markup {
 
 /// `Mailed to Ines 14:11 and 14:26. Tom is mailed at 14:45.`
 fn told(house: &House, incident: &IncidentView) -> Markup {
-    let mails = incident
-        .told
-        .iter()
-        .map(|(id, at)| format!("{} {}", words::keeper_name(house.view, id), house.words.when(*at)));
-    let mails: Vec<String> = mails.collect();
-    let first = mails.len().saturating_sub(4);
+    let last = incident.told.get(incident.told.len().saturating_sub(MOST_MAILS_SHOWN)..).unwrap_or_default();
+    let of_one_keeper = last.chunk_by(|(a, _), (b, _)| a == b).filter_map(|mails| {
+        let (id, _) = mails.first()?;
+        let times: Vec<String> = mails.iter().map(|(_, at)| house.words.when(*at)).collect();
+        Some(format!("{} {}", words::keeper_name(house.view, id), list(&times)))
+    });
+    let mails: Vec<String> = of_one_keeper.collect();
     html! {
-        @if let Some(shown) = mails.get(first..).filter(|s| !s.is_empty()) { " Mailed to " (shown.join(", ")) "." }
+        @if !mails.is_empty() { " Mailed to " (mails.join("; ")) "." }
         @if incident.answered.is_none() {
             @if let Some((id, at)) = &incident.next { " " (words::keeper_name(house.view, id)) " is mailed at " (house.words.when(*at)) "." }
         }

@@ -46,6 +46,7 @@ pub fn ask(house: &House) -> Markup {
                     @match house.needs.first() {
                         Some(first) => (first_row(house, first)),
                         None if house.tally.not_watched > 0 => span { "Look by eye at who is not watched, below." },
+                        None if house.view.enclosures.is_empty() => span { "On " a href="/setup" { "Setup" } "." },
                         None => span.plain { "Nowhere." },
                     }
                 }

@@ -18,6 +18,8 @@ const COLUMNS: i64 = 360;
 /// Before an incident's beginning, and after now.
 const BEFORE: Span = Span::min(105);
 const AHEAD: Span = Span::h(1);
+/// Of a mark that is written over a plot; the ledger has it whole.
+const MOST_MARK_CHARS: usize = 20;
 
 /// A stretch that can be asked for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -203,7 +205,7 @@ fn long(
     told.break_after = column.times(2.5);
     let marks = past.ledger(Some(&enclosure.id), to, 40).unwrap_or_default();
     let marks = marks.into_iter().rev().filter(|m| m.kind == "mark" && m.at >= from);
-    told.moments = marks.map(|m| (m.at, m.words.chars().take(20).collect())).collect();
+    told.moments = marks.map(|m| (m.at, words::short(&m.words, MOST_MARK_CHARS))).collect();
     told
 }
 

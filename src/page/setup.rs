@@ -67,6 +67,7 @@ fn ask(house: &House, lack: &[&EnclosureView], laid: &Laid) -> Markup {
                         _ if waits.is_some() => a href={ "#tied-" (waits.unwrap_or_default()) } { "Touch and seal what is tied" },
                         Some(first) => a href={ "#setup-" (first.id) } { "See to " (words::name(first)) },
                         None if !house.view.unread.is_empty() => a href="#unread-h" { "Look at what nobody reads" },
+                        None if total == 0 => span.plain { "Write the first enclosure into your file. " code { "warmside listen" } " drafts its links from what it hears." },
                         None => span.plain { "None." },
                     }
                 }

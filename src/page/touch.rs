@@ -13,7 +13,7 @@ pub fn page(house: &House, laid: &Laid, reader: &Reader) -> Markup {
     html! {
         p.crumb { a href="/setup" { "Setup" } ", touch" }
         @match &laid.touch {
-            None => { h1.ttl { "Nobody holds a probe" } p { a href="/setup#tie" { "Back to Setup" } } },
+            None => { h1.ttl { "Nobody holds a probe" } p.measure { "On " a href="/setup#tie" { "Setup" } ", choose a probe and press Touch it, then hold it in your hand: this page says which one grew warm." } },
             Some(touch) => {
                 h1.ttl { "Hold the probe at " (place(house, &touch.held.whose, &touch.held.reads)) }
                 div role="status" { (verdict(house, laid, touch)) }

@@ -105,8 +105,10 @@ pub fn main(house: &House, reader: &Reader, filter: &Filter) -> Markup {
                 None => { (level::STRIP_SYMBOL) div.barn { @for rack in &racks { (rack_level(house, rack)) } } },
             }
         }
-        (how_to_read(house, scale))
-        details { summary { "The same wall as a table" } (table::table(house)) }
+        @if !house.view.enclosures.is_empty() {
+            (how_to_read(house, scale))
+            details { summary { "The same wall as a table" } (table::table(house)) }
+        }
     }
 }
 
@@ -162,12 +164,17 @@ fn filters(house: &House, filter: &Filter) -> Markup {
         ("circuit", &filter.circuit, if view.circuits.len() > 1 { circuits.collect() } else { vec![] }),
         ("state", &filter.state, states.to_vec()),
     ];
+    let is_choice = |key: &str, n: usize| n > 0 && (n < view.enclosures.len() || key == "state");
+    // "All" alone chooses nothing.
+    if !groups.iter().any(|(key, _, choices)| choices.iter().any(|(_, _, n)| is_choice(key, *n))) {
+        return html! {};
+    }
     html! {
         nav aria-label="Show" {
             ul.filters {
                 li { @if filter.none() { b aria-current="true" { "All " (view.enclosures.len()) } } @else { a href="/" { "All " (view.enclosures.len()) } } }
                 @for (key, chosen, choices) in groups {
-                    @for (id, name, n) in choices.into_iter().filter(|(_, _, n)| *n > 0 && (*n < view.enclosures.len() || key == "state")) {
+                    @for (id, name, n) in choices.into_iter().filter(|(_, _, n)| is_choice(key, *n)) {
                         li {
                             @if chosen.as_deref() == Some(id) { b aria-current="true" { (name) " " (n) } }
                             @else { a href={ "/?" (key) "=" (segment(id)) } { (name) " " (n) } }

@@ -224,8 +224,14 @@ pub fn sentence(text: &str) -> String {
 
 /// At most [`LONGEST_SHOWN`] characters of a text that came from outside.
 pub fn cut(text: &str) -> String {
-    let mut out: String = text.chars().take(LONGEST_SHOWN).collect();
+    short(text, LONGEST_SHOWN)
+}
+
+/// At most so many characters, and a sign that there were more.
+pub fn short(text: &str, at_most: usize) -> String {
+    let mut out: String = text.chars().take(at_most).collect();
     if out.len() < text.len() {
+        out.truncate(out.trim_end().len());
         out.push('…');
     }
     out

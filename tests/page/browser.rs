@@ -1,6 +1,6 @@
-//! Two houses for a browser to look at, driven by files: see `tests/real/page/`.
+//! Houses for a browser to look at, driven by files: see `tests/real/page/`.
 
-use crate::house::{calm, trouble};
+use crate::house::{barn, blind, calm, empty, few, trouble};
 use crate::server::{self, Server};
 use crate::stored::Stored;
 use std::fs;
@@ -55,6 +55,15 @@ fn for_a_browser() {
         let why = "your own file counts: two links read the same probe".to_owned();
         laid.tied.all = vec![(waits, Fate::Waits), (idle, Fate::Idle(why))];
     }
+    // Houses that only stand there: five, three hundred, one that is deaf and dumb with a store that cannot be read, and
+    // one that is new and empty.
+    let still = [("few", few()), ("barn", barn()), ("blind", blind()), ("empty", empty())].map(|(name, view)| {
+        let past = Arc::new(Stored { days: 400, failing: name == "blind" });
+        (name, server::start(view, false, past, Patience::default()))
+    });
+    for (name, server) in &still {
+        fs::write(folder.join(format!("{name}.url")), format!("http://{}\n", server.at)).unwrap();
+    }
     fs::write(folder.join("open.url"), format!("http://{}\n", open.at)).unwrap();
     fs::write(folder.join("locked.url"), format!("http://{}\n", locked.at)).unwrap();
     let (mut view, mut done) = (calm(), 0);
@@ -65,6 +74,7 @@ fn for_a_browser() {
         obey(&mut view, &open, &mut done);
         view.at = Now { mono: view.at.mono + Span::s(1), wall: view.at.wall };
         open.view.send_replace(Arc::new(view.clone()));
+        still.iter().for_each(|(_, server)| server.view.send_modify(|_| {}));
         std::thread::sleep(Duration::from_millis(100));
     }
 }

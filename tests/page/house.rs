@@ -286,6 +286,48 @@ fn unread(topic: &str, payload: &str, refused: Option<&str>) -> UnreadView {
     }
 }
 
+/// Five of the calm house, one of them with an unnamed animal.
+pub fn few() -> View {
+    let mut view = calm();
+    view.enclosures.truncate(5);
+    view.enclosures[4].animal = None;
+    view.rooms.truncate(1);
+    view.circuits.truncate(1);
+    view.probes.retain(|p| view.enclosures.iter().any(|e| Some(&e.id) == p.enclosure.as_ref()));
+    view
+}
+
+/// The calm house behind a broker that is gone, with mails that are refused and a full disk: nobody is seen, nobody is told.
+pub fn blind() -> View {
+    let mut view = calm();
+    view.feed.connected = false;
+    view.feed.since = Some(at("14:20"));
+    view.feed.newest = Some(at("14:20"));
+    view.feed.per_minute.iter_mut().rev().take(11).for_each(|n| *n = 0);
+    view.post.failing = Some("the server says 535 5.7.8 authentication failed".to_owned());
+    view.post.waiting = 3;
+    view.store_failing = Some("no space left on device".to_owned());
+    for e in &mut view.enclosures {
+        e.condition = Condition::NotWatched;
+        for p in &mut e.places {
+            (p.at, p.unseen) = (Some(at("14:20")), Some("silent since 14:20".to_owned()));
+        }
+    }
+    let all: Vec<String> = view.enclosures.iter().map(|e| e.id.clone()).collect();
+    let all: Vec<&str> = all.iter().map(String::as_str).collect();
+    let mut feed = incident("9A", Cause::FeedSilent, Urgency::Now, &all);
+    feed.since = at("14:20");
+    feed.what = "Nothing has come from the broker since 14:20.".to_owned();
+    let mut post = incident("9B", Cause::PostFailing, Urgency::Now, &[]);
+    post.since = at("14:24");
+    post.what = "The mail server refuses: 535 5.7.8 authentication failed. 3 mails wait.".to_owned();
+    let mut store = incident("9C", Cause::StoreFailing, Urgency::Today, &[]);
+    store.since = at("14:22");
+    store.what = "The disk is full.".to_owned();
+    view.incidents = vec![feed, post, store];
+    view
+}
+
 /// Ten racks of five by six, and a shelf without power.
 pub fn barn() -> View {
     let mut view = empty();

@@ -23,13 +23,15 @@ fn an_enclosure_tells_what_a_woken_keeper_asks() {
         "your limit",
         "Spare emitter: drawer 2. Plug 4.",
         "Nobody yet.",
-        "Mailed to Ines 14:11, Ines 14:26.",
+        "Mailed to Ines 14:11 and 14:26.",
         "Tom, neighbour is mailed at 14:45.",
         "About 22.4",
         "7 others",
         "Since it began",
         "time constant of 59 min",
         "spare &lt;emitter&gt; tested",
+        // Over the plot there is room for the beginning of a mark, and it says so.
+        "spare &lt;emitter&gt; test…",
     ] {
         assert!(text.contains(said), "{said} is missing");
     }

@@ -46,6 +46,8 @@ fn three_questions_are_answered_and_the_counts_add_up() {
 fn unknown_is_never_fine() {
     assert_eq!(answer(&calm()), "Yes, all 24.");
     assert_eq!(answer(&empty()), "Nobody is watched yet.");
+    let said = words(&wall_of(&empty()));
+    assert!(said.contains("Where first? On Setup .") && !said.contains("How to read it"), "{said}");
 
     let mut deaf = calm();
     deaf.enclosures.iter_mut().for_each(|e| e.condition = Condition::NotWatched);

@@ -1,6 +1,7 @@
 // The page in a real browser: sees a fault appear, answers it, shelves, logs in and out, goes without script, on a phone
 // and on a desk. Needs: chromium, node 20, `npm install` here. Run by .ci/run with WARMSIDE_HOUSE, a folder in which
-// `cargo test --test page -- --ignored for_a_browser` writes the addresses of two houses and waits for orders as files.
+// `cargo test --test page -- --ignored for_a_browser` writes the addresses of its houses and waits for orders as files.
+// WARMSIDE_SHOTS=folder keeps what was seen of each page.
 import assert from "node:assert/strict";
 import fs from "node:fs";
 import { createRequire } from "node:module";
@@ -12,6 +13,7 @@ const folder = process.env.WARMSIDE_HOUSE;
 const axe = fs.readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
 const DESK = { width: 1280, height: 900 };
 const PHONE = { width: 390, height: 844 };
+const TABLET = { width: 1024, height: 768 };
 let browser, open, locked;
 
 const order = (what) => fs.writeFileSync(path.join(folder, what), "");
@@ -57,9 +59,42 @@ async function comes(page, at, button) {
   assert.fail(`no button ${button} at ${at}`);
 }
 
-async function nothingOverlaps(page) {
+async function nothingOverlaps(page, where) {
   const wide = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
-  assert.ok(wide <= 0, `the page is ${wide} px too wide`);
+  assert.ok(wide <= 0, `${where}: ${wide} px too wide`);
+  // Names and states that a tile cuts short, and words of one drawing or row that lie on each other.
+  const faults = await page.evaluate(() => {
+    const seen = (e) => e.checkVisibility() && e.getClientRects().length && !e.closest(".hid,.veil,.skip,.syms");
+    const said = [];
+    for (const name of document.querySelectorAll(".t .nm,.t .st,.rk .rn,.t3 .id")) {
+      if (seen(name) && name.scrollWidth > name.clientWidth + 1 && getComputedStyle(name).display !== "inline") said.push(`cut: ${name.textContent}`);
+    }
+    for (const group of document.querySelectorAll("svg,.nd,.says li,.t a,.top,.ask>div,.act,.tie,.forms form,tr")) {
+      const words = group.matches("svg") ? [...group.querySelectorAll("text")]
+        : [...group.querySelectorAll("*")].filter((e) => !e.closest("svg") && [...e.childNodes].some((n) => n.nodeType === 3 && n.data.trim()));
+      const boxes = words.filter((e) => seen(e) && e.textContent.trim()).flatMap((e) => {
+        if (group.matches("svg")) return [[e, e.getBoundingClientRect()]];
+        const range = document.createRange();
+        return [...e.childNodes].filter((n) => n.nodeType === 3 && n.data.trim()).flatMap((n) => {
+          range.selectNodeContents(n);
+          return [...range.getClientRects()].map((r) => [e, r]);
+        });
+      });
+      for (const [i, [a, r]] of boxes.entries()) for (const [b, q] of boxes.slice(i + 1)) {
+        const across = Math.min(r.right, q.right) - Math.max(r.left, q.left);
+        const down = Math.min(r.bottom, q.bottom) - Math.max(r.top, q.top);
+        // A line's box is taller than its letters: a third of it may be shared.
+        if (across > 1 && down > Math.min(r.height, q.height) / 3) said.push(`on each other: ${a.textContent.trim()} | ${b.textContent.trim()}`);
+      }
+    }
+    return said;
+  });
+  assert.deepEqual(faults, [], where);
+}
+
+async function shot(page, name) {
+  if (!process.env.WARMSIDE_SHOTS) return;
+  await page.screenshot({ path: path.join(process.env.WARMSIDE_SHOTS, `${name.replace(/[^a-z0-9]+/gi, "-")}.png`), fullPage: true });
 }
 
 async function accessible(page, where) {
@@ -148,16 +183,32 @@ test("logging in and out", async () => {
   await close();
 });
 
-for (const [device, viewport] of [["desk", DESK], ["phone", PHONE]]) {
+for (const [device, viewport] of [["desk", DESK], ["tablet", TABLET], ["phone", PHONE]]) {
   for (const colorScheme of ["light", "dark"]) {
     test(`every page on a ${device}, ${colorScheme}: nothing overflows, nothing serious for axe`, async () => {
       const { page, close } = await visit(open, { viewport, colorScheme });
-      for (const at of ["/", "/e/a3", "/e/a1?span=7d", "/i/7Q", "/setup", "/setup/touch", "/ledger", "/mails", "/mails/7Q.1"]) {
+      for (const at of ["/", "/e/a3", "/e/b5", "/e/a1?span=7d", "/i/7Q", "/setup", "/setup/touch", "/ledger", "/mails", "/mails/7Q.1"]) {
+        const where = `${at} on a ${device}, ${colorScheme}`;
         await page.goto(open + at);
-        await nothingOverlaps(page);
-        await accessible(page, `${at} on a ${device}, ${colorScheme}`);
+        await shot(page, where);
+        await nothingOverlaps(page, where);
+        await accessible(page, where);
       }
       await close();
+    });
+    test(`houses of none, five and three hundred, and one that is blind, on a ${device}, ${colorScheme}`, async () => {
+      for (const [house, ways] of [["empty", ["/", "/setup"]], ["few", ["/"]], ["barn", ["/", "/#rack-g11"]], ["blind", ["/", "/e/a1", "/i/9B", "/ledger"]]]) {
+        const origin = await address(`${house}.url`);
+        const { page, close } = await visit(origin, { viewport, colorScheme }, house === "blind" ? ["503"] : []);
+        for (const at of ways) {
+          const where = `${house} ${at} on a ${device}, ${colorScheme}`;
+          await page.goto(origin + at);
+          await shot(page, where);
+          await nothingOverlaps(page, where);
+          await accessible(page, where);
+        }
+        await close();
+      }
     });
   }
 }
