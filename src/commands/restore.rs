@@ -4,7 +4,7 @@ use super::configured::Configured;
 use super::{Exit, out};
 use crate::clock::machine_wall;
 use crate::config::tied;
-use crate::store::copy::Copy;
+use crate::store::copy::Backup;
 use std::path::PathBuf;
 
 /// Puts a copy that `warmside backup` made in the place of the store, while Warmside is stopped
@@ -21,7 +21,7 @@ pub struct Args {
 }
 
 pub fn run(args: &Args) -> Exit {
-    let copy = match Copy::open(&args.file) {
+    let copy = match Backup::open(&args.file) {
         Ok(copy) => copy,
         Err(why) => return out::failed(why),
     };

@@ -8,6 +8,7 @@ mod beat;
 mod clocks;
 mod ear;
 mod effort;
+mod orders;
 mod outbox;
 pub mod outpost;
 mod parts;

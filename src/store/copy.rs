@@ -46,7 +46,7 @@ pub(super) fn is_copy(db: &Connection) -> rusqlite::Result<bool> {
 
 /// A file that was made by [`make`], looked through and found whole.
 #[derive(Debug)]
-pub struct Copy {
+pub struct Backup {
     file: PathBuf,
     /// What was tied on the page: the text of its file, or `Some(None)` where there was none. `None`: the copy does not
     /// say, and what is there stays.
@@ -55,14 +55,14 @@ pub struct Copy {
     pub last: Option<Wall>,
 }
 
-impl Copy {
+impl Backup {
     /// Looks through a file. Nothing is written.
-    pub fn open(file: &Path) -> Result<Copy, Error> {
+    pub fn open(file: &Path) -> Result<Backup, Error> {
         let refuse = |why: String| Error::Database(format!("{} cannot be restored: {why}", file.display()));
         File::open(file).map_err(|why| refuse(why.to_string()))?;
         let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let db = Connection::open_with_flags(file, flags).map_err(|why| refuse(why.to_string()))?;
-        let look = || -> Result<Copy, Fault> {
+        let look = || -> Result<Backup, Fault> {
             let version = opening::version(&db, file)?;
             if version == 0 {
                 return Err(Fault::Damaged("it holds no store".to_owned()));
@@ -70,7 +70,7 @@ impl Copy {
             opening::check(&db)?;
             let of = |key: &str| db.query_row("SELECT value FROM meta WHERE key = ?", [key], |r| r.get(0)).optional();
             let last = db.query_row("SELECT value FROM meta WHERE key = 'last_wall'", [], |r| r.get(0)).optional()?;
-            Ok(Copy { file: file.to_owned(), tied: of(TIED)?, last: last.map(Wall::from_ms) })
+            Ok(Backup { file: file.to_owned(), tied: of(TIED)?, last: last.map(Wall::from_ms) })
         };
         look().map_err(|fault| match fault {
             Fault::Other(error) => error,

@@ -6,7 +6,7 @@
 //! - [`Store::commit`] writes changed rows together with the mails that tell of them, in one transaction,
 //! - [`Store::due`] and [`Store::settle`] are the outbox: what to send now, and what became of it,
 //! - [`Store::gap_begins`], [`Store::gap_ends`], [`Store::save`], [`Store::flush`], [`Store::close`],
-//! - [`reader::Reader`] is the read side: its own read-only connection, short reads, `backup`; [`copy::Copy`] puts one back.
+//! - [`reader::Reader`] is the read side: its own read-only connection, short reads, `backup`; [`copy::Backup`] puts one back.
 //!
 //! Where the file cannot be opened at the start, the writer starts without it, reads what can be read, keeps what is new in
 //! memory within the same bounds, and takes the file up when it can (`disk.rs`). Refused are only a store that is in use,

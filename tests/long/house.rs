@@ -10,7 +10,7 @@ use std::time::Duration;
 use warmside::clock::Clock;
 use warmside::config;
 use warmside::daemon::{self, Setup};
-use warmside::store::copy::Copy;
+use warmside::store::copy::Backup;
 use warmside::store::reader::Reader;
 use warmside::store::{FILE, Names, Opening, Store, settings};
 use warmside::terms::time::{Now, Span, Wall};
@@ -159,7 +159,7 @@ unit = "Cel"
     /// by then: that is done by real minutes, of which a fast month has few.
     pub fn restore(&self, backup: &Path) -> bool {
         let folder = backup.with_extension("restored");
-        Copy::open(backup).and_then(|copy| copy.restore(&folder, START.wall)).expect("restored");
+        Backup::open(backup).and_then(|copy| copy.restore(&folder, START.wall)).expect("restored");
         let (keep_readings, keep_summaries) = (self.keep_readings(), self.keep_readings());
         let settings = settings::Settings { folder: folder.clone(), keep_readings, keep_summaries };
         let opening =

@@ -282,3 +282,27 @@ pub fn a_restart_is_no_restart(with: &World, without: &World) -> Vec<Complaint> 
     }
     said
 }
+
+/// Each line: tick, incident, event. A number that a death freed is a new incident; without one, what is over the measure is said.
+#[test]
+fn the_measure_is_held_against_what_a_death_left_known() {
+    let lived = |kills: &[i64], written: &[(i64, &str, &str)]| {
+        let mut world = World::new(1, None, crate::chance::Deaths::none());
+        world.kills = kills.to_vec();
+        let notice = |(tick, incident, event): &(i64, &str, &str)| {
+            (*tick, serde_json::json!({"incident": incident, "event": event, "urgency": "now"}))
+        };
+        world.written = written.iter().map(notice).collect();
+        let mut said = Vec::new();
+        caps_hold(&world, &mut said);
+        said
+    };
+    let repeated: Vec<(i64, &str, &str)> = (0..AT_MOST as i64).map(|i| (390 + 5 * i, "11", "repeated")).collect();
+    let mut freed = vec![(380, "11", "raised"), (387, "11", "raised")];
+    freed.extend(&repeated);
+    assert_eq!(lived(&[386], &freed), Vec::<String>::new());
+    freed.push((430, "11", "repeated"));
+    assert_eq!(lived(&[386], &freed), ["7 mails from 390 to 430"]);
+    // A death between them forgets how many there were.
+    assert_eq!(lived(&[386, 400], &freed), Vec::<String>::new());
+}

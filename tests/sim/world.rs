@@ -244,6 +244,7 @@ impl World {
                     self.trace.extend(notices.iter().map(|n| n.json.clone()));
                     let as_written = |n: &warmside::notice::NoticeRow| serde_json::from_str(&n.json).unwrap();
                     self.written.extend(notices.iter().map(|n| (self.tick, as_written(n))));
+                    notices.iter().for_each(|n| self.tell(format!("written {}: {}", n.id, n.json)));
                     let notices = if self.bug == Some(Bug::SkipOutbox) { Vec::new() } else { notices };
                     let rows = if self.bug == Some(Bug::SkipRows) { Vec::new() } else { rows };
                     self.disk.takes(rows, notices);

@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::config::tied;
-use crate::store::copy::Copy;
+use crate::store::copy::Backup;
 use std::fs;
 
 const TIES: &str = "[[tie]]\ntopic = \"loose/1\"\n";
@@ -32,7 +32,7 @@ fn names(folder: &Path) -> Vec<String> {
 #[test]
 fn a_copy_put_back_has_its_ties_and_repeats_no_message_id() {
     let (folder, house, _elsewhere, file) = copied(Some(TIES));
-    let copy = Copy::open(&file).unwrap();
+    let copy = Backup::open(&file).unwrap();
     assert_eq!((copy.tied(), copy.last), (Some(TIES), Some(wall(START))));
     assert!(matches!(copy.restore(&folder.0, wall(START)), Err(Error::InUse(_))), "it is watched just now");
     let site = house.found.site.clone();
@@ -58,11 +58,11 @@ fn a_house_without_ties_comes_back_without_and_onto_a_bare_machine() {
     let (_folder, _house, _elsewhere, file) = copied(None);
     let bare = Folder::new();
     let state = bare.0.join("state");
-    assert_eq!(Copy::open(&file).unwrap().restore(&state, wall(START)).unwrap(), None);
+    assert_eq!(Backup::open(&file).unwrap().restore(&state, wall(START)).unwrap(), None);
     assert_eq!(names(&state), ["lock", "warmside.db"]);
     // There, ties of later are not those of the copy.
     fs::write(state.join(tied::FILE), TIES).unwrap();
-    Copy::open(&file).unwrap().restore(&state, wall(START)).unwrap();
+    Backup::open(&file).unwrap().restore(&state, wall(START)).unwrap();
     assert!(!state.join(tied::FILE).exists());
 }
 
@@ -91,7 +91,7 @@ fn what_is_no_whole_copy_changes_nothing() {
         (&newer, "schema 999"),
         (&missing, "cannot be restored"),
     ] {
-        let why = Copy::open(file).unwrap_err().to_string();
+        let why = Backup::open(file).unwrap_err().to_string();
         assert!(why.contains(says), "{why}");
     }
     assert!(!missing.exists(), "nothing is made by looking");
