@@ -65,7 +65,9 @@ mod tests {
             presence: presence.map(String::from),
         };
         let no_keep_alive = Pace { keep_alive_s: 0, ..Pace::default() };
-        assert!(options(&broker(), &wish(Some("w/state")), &no_keep_alive).is_ok());
+        // None would be no pings at all.
+        let made = options(&broker(), &wish(Some("w/state")), &no_keep_alive).unwrap();
+        assert_eq!(made.keep_alive(), Duration::from_secs(1));
         let cases = [
             (Broker { host: String::new(), ..broker() }, wish(None), "needs a host"),
             (Broker { port: 0, ..broker() }, wish(None), "needs a host"),

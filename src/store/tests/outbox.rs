@@ -90,3 +90,19 @@ fn a_mail_that_cannot_be_read_costs_no_other() {
     assert_eq!(due.iter().map(|m| m.notice.id.as_str()).collect::<Vec<_>>(), ["7Q.2"]);
     assert!(matches!(&house.told()[..], [Told::Log(words)] if words.contains("mail 1")), "{:?}", house.told());
 }
+
+/// SQLite says itself, as the row is written, whether it will wait for the disk (PRAGMA synchronous, 2: FULL): under less the mains may
+/// take the last commits with them.
+#[test]
+fn a_mail_is_forced_to_the_disk_itself() {
+    let folder = Folder::new();
+    let house = open(&folder, START);
+    let run = |sql: &str| house.store.run(sql).wait();
+    run("CREATE TEMP TRIGGER lazy BEFORE INSERT ON mail WHEN (SELECT synchronous FROM pragma_synchronous) <> 2 \
+         BEGIN SELECT RAISE(ABORT, 'not forced'); END")
+    .unwrap();
+    let lazily = run("PRAGMA synchronous = NORMAL; INSERT INTO mail VALUES(NULL, '7Q.1', '{}', 1, 0, 0, 0)");
+    assert!(lazily.unwrap_err().to_string().contains("not forced"));
+    house.store.commit(wall(START), vec![], vec![notice("7Q.1", Urgency::Now, false)]).wait().unwrap();
+    assert_eq!(house.store.due(wall(START), 10).wait().unwrap().len(), 1);
+}
