@@ -7,6 +7,7 @@
 use super::around::Around;
 use super::cause::{Cause, Urgency};
 use super::fact::Fact;
+use super::light_flicker::{FLICKER_WINDOW, Flicker};
 use super::light_seen::{Evidence, Seen};
 use super::{Change, Finding, Key, Subject, earlier};
 use crate::care::plan::Wanted;
@@ -38,12 +39,6 @@ const EXPLAINS: Span = Span::h(5);
 const WELL_AGAIN: Span = Span::h(20);
 /// Levels are learned when the plan has not changed for so long.
 const SETTLED: Span = Span::h(1);
-/// So many changes within an hour are a flicker, and four times what is usual here: a lamp under a thermostat blinks in health.
-const FLICKERS: f64 = 6.0;
-const FLICKER_WINDOW: Span = Span::h(1);
-/// Hours of this lamp before its usual changes are known.
-const FLICKER_KNOWN_H: f64 = 6.0;
-
 /// So many times of light are kept for the page: a lamp that blinks shows its last ones.
 const SPANS_KEPT: usize = 16;
 
@@ -81,18 +76,6 @@ pub struct Judge {
     /// When light was seen lately, oldest first; for the strip under a tile.
     lit: VecDeque<(Wall, Option<Wall>)>,
     flicker: Flicker,
-}
-
-/// How often the lamp changes.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-struct Flicker {
-    raw: Option<bool>,
-    /// Changes of the last hour as a sum that fades.
-    recent: f64,
-    at: Option<Mono>,
-    usual_an_hour: f64,
-    known_h: f64,
-    stands: bool,
 }
 
 impl Judge {
@@ -369,42 +352,13 @@ impl Judge {
             // Behind a lamp that is out, clouds flicker.
             Some(true) if !around.hold && self.seen.is_direct() && self.standing != Some(Cause::LightMissing) => {
                 let mut finding = Finding::new(key.subject, key.cause, None, now + (Span::ZERO - FLICKER_WINDOW));
-                let times = self.flicker.recent.round();
+                let times = self.flicker.recent().round();
                 finding.facts.push(Fact::Plain { text: format!("The light went on or off {times} times in an hour.") });
                 out.push(Change::Stands(finding));
             }
             Some(false) => out.push(Change::Calm(key)),
             _ => {}
         }
-    }
-}
-
-impl Flicker {
-    /// Whether it has come to stand (true) or is over (false).
-    fn hear(&mut self, on: bool, planned: bool, now: Mono) -> Option<bool> {
-        let passed = self.at.map_or(Span::ZERO, |then| now.since(then)).max(Span::ZERO);
-        self.at = Some(now);
-        self.recent *= libm::exp(-passed.as_s() / FLICKER_WINDOW.as_s());
-        let changed = self.raw.replace(on).is_some_and(|before| before != on);
-        self.recent += f64::from(u8::from(changed));
-        let usual = self.usual_an_hour;
-        if planned && !self.stands && passed < Span::h(2) {
-            let hours = passed.as_h();
-            self.known_h += hours;
-            // A day's mean; while young, the mean of all there is.
-            let share = (hours / self.known_h.clamp(0.01, 24.0)).min(1.0);
-            self.usual_an_hour += share * (self.recent - self.usual_an_hour);
-        }
-        let much = FLICKERS.max(4.0 * usual);
-        if !self.stands && planned && self.known_h >= FLICKER_KNOWN_H && self.recent >= much {
-            self.stands = true;
-            return Some(true);
-        }
-        if self.stands && self.recent < 0.5 {
-            self.stands = false;
-            return Some(false);
-        }
-        None
     }
 }
 

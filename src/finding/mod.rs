@@ -16,6 +16,7 @@ pub mod gradient;
 pub mod heat;
 pub mod humidity;
 pub mod light;
+mod light_flicker;
 pub mod light_seen;
 pub mod night;
 pub mod outside;

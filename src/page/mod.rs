@@ -17,6 +17,7 @@ pub mod forms;
 pub mod frame;
 pub mod gate;
 pub mod guard;
+pub mod key;
 pub mod ledger;
 pub mod listen;
 pub mod live;

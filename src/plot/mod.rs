@@ -2,4 +2,5 @@
 
 pub mod drawing;
 pub mod pixels;
+mod ticks;
 pub mod trace;

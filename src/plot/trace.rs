@@ -4,7 +4,8 @@
 //! narrow drawing is drawn narrow. The page shows it as markup, a mail as pixels: see [`super::drawing`].
 
 use super::drawing::{Anchor, Drawing, Ink, Mark, Tone, n};
-use crate::care::calendar::{Calendar, Date};
+use super::ticks::ticks;
+use crate::care::calendar::Calendar;
 use crate::terms::quantity::Degrees;
 use crate::terms::time::{Span, Wall};
 use std::fmt::Write as _;
@@ -149,7 +150,7 @@ impl Trace<'_> {
             out.words(LEFT - 6.0, y + 4.5, Anchor::End, Tone::Plain, format!("{shown:.0}"));
         }
         out.words(0.0, 12.0, Anchor::Start, Tone::Plain, format!("°{}", self.degrees.letter()));
-        for (at, label) in self.ticks() {
+        for (at, label) in ticks(self.calendar, (self.from, self.to), self.width - LEFT - RIGHT) {
             let x = pen.x(at);
             if x < LEFT + 12.0 || x > self.width - 20.0 {
                 continue;
@@ -158,41 +159,6 @@ impl Trace<'_> {
             out.words(x, TOP + HIGH + 18.0, Anchor::Middle, Tone::Plain, label);
         }
         out.path(Ink::Axis, format!("M{} {}H{right}", n(LEFT), n(TOP + HIGH)));
-    }
-
-    /// Round local times, as many as fit: clock times within two days, dates beyond.
-    fn ticks(&self) -> Vec<(Wall, String)> {
-        let room = ((self.width - LEFT - RIGHT) / 62.0).max(1.0);
-        let span = self.to.since(self.from);
-        let mut ticks = Vec::new();
-        if span <= Span::h(48) {
-            let every_min =
-                [15, 30, 60, 120, 180, 360, 720].into_iter().find(|m| span.as_min() / f64::from(*m) <= room);
-            let every = Span::min(i64::from(every_min.unwrap_or(1_440)));
-            // From local midnight on, so that a change of clocks leaves round times round.
-            let mut day = self.calendar.civil(self.from).date;
-            for _ in 0..4 {
-                let steps = 1_440 * 60_000 / every.as_ms().max(1);
-                for i in 0..steps {
-                    let of_day = Span::ms(every.as_ms().saturating_mul(i));
-                    let min = of_day.as_ms() / 60_000;
-                    ticks.push((self.calendar.instant(day, of_day), format!("{:02}:{:02}", min / 60, min % 60)));
-                }
-                day = day.plus_days(1);
-            }
-        } else {
-            let days = span.as_h() / 24.0;
-            let every =
-                [1, 2, 7, 14, 30, 60, 90, 180].into_iter().find(|d| days / f64::from(*d) <= room).unwrap_or(365);
-            let mut day = self.calendar.civil(self.from).date;
-            let first = day;
-            while day.days_since(first) <= (days + 2.0) as i64 && ticks.len() < 60 {
-                ticks.push((self.calendar.midnight(day), date_words(day)));
-                day = day.plus_days(i64::from(every));
-            }
-        }
-        ticks.retain(|(at, _)| (self.from..=self.to).contains(at));
-        ticks
     }
 
     fn gaps(&self, pen: &Pen, out: &mut Drawing) {
@@ -338,13 +304,6 @@ impl Pen {
     }
 }
 
-fn date_words(date: Date) -> String {
-    const MONTHS: [&str; 12] = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
-    let (_, month, day) = date.year_month_day();
-    let month = usize::try_from(month - 1).ok().and_then(|m| MONTHS.get(m)).copied().unwrap_or("");
-    format!("{day} {month}")
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -401,15 +360,5 @@ mod tests {
             let drawn = trace.draw().svg();
             assert!(!drawn.contains("NaN") && !drawn.contains("inf"), "{drawn}");
         }
-    }
-
-    #[test]
-    fn ticks_are_round_on_the_day_that_clocks_change() {
-        let calendar = Calendar::new("Europe/Dublin", None).unwrap_or_else(Calendar::utc);
-        let mut trace = trace(&calendar);
-        (trace.from, trace.width) = (Wall::parse_rfc3339("2026-03-28T18:00:00Z").unwrap_or_default(), 592.0);
-        trace.to = trace.from + Span::h(24);
-        let ticks: Vec<String> = trace.ticks().into_iter().map(|(_, word)| word).collect();
-        assert_eq!(ticks, ["18:00", "21:00", "00:00", "03:00", "06:00", "09:00", "12:00", "15:00", "18:00"]);
     }
 }

@@ -5,6 +5,7 @@ pub mod facts;
 mod flow;
 mod heat;
 mod html;
+mod later;
 pub mod letters;
 mod light_and_air;
 mod phrase;
@@ -84,8 +85,8 @@ pub fn alarm(t: &Telling) -> Mail {
     let (place, headline, foot) = (place_line(t), headline(t), foot(t, &phrase));
     let mut doc = Doc { place, headline, hue, blocks: Vec::new(), picture: None, foot };
     match t.event {
-        Event::Ended => ended(t, &mut doc),
-        Event::Answered => answered(t, &phrase, &mut doc),
+        Event::Ended => later::ended(t, &mut doc),
+        Event::Answered => later::answered(t, &phrase, &mut doc),
         _ => asks(t, &about, &phrase, &mut doc),
     }
     finish(&doc, subject)
@@ -265,52 +266,6 @@ fn next(t: &Telling) -> String {
         ""
     };
     join(&[&repeat, &keeper, "At once if it gets worse.", &ends, known])
-}
-
-fn ended(t: &Telling, doc: &mut Doc) {
-    let (local, now) = (t.local, t.now.wall);
-    let (since, calm) = (t.incident.since().wall, t.incident.calm.unwrap_or(t.now).wall);
-    let lasted =
-        format!("It lasted {}, {} to {}.", length(calm.since(since)), local.when(since, now), local.when(calm, now));
-    let causes = format!("It was: {}.", t.incident.cause().map_or("", cause_name));
-    doc.say_strong("What", join(&[&causes, &lasted]));
-    match t.scenes.as_slice() {
-        [(_, scene)] => {
-            push_readings(doc, scene, t);
-            doc.picture = picture::put(t, doc);
-        }
-        [] => {}
-        several => doc.say("Where", list(&several.iter().map(|(_, s)| s.label()).collect::<Vec<_>>())),
-    }
-    match &t.answered_by {
-        Some((name, at)) => doc.say("Answered", format!("{name}, {}.", local.when(*at, now))),
-        None => doc.say("Answered", "By nobody."),
-    }
-    if !t.incident.latched {
-        doc.say(
-            "Held",
-            format!("{} of calm before this mail, so that it need not be taken back.", length(t.incident.dwell())),
-        );
-    }
-}
-
-fn answered(t: &Telling, phrase: &Phrase, doc: &mut Doc) {
-    let (local, now) = (t.local, t.now.wall);
-    if let Some((name, at)) = &t.answered_by {
-        let pause = length(t.settings.pause);
-        doc.say_strong(
-            "What",
-            format!(
-                "{name} has it, since {}. Reminders pause for {pause}; they go on at once if it gets worse.",
-                local.when(*at, now)
-            ),
-        );
-    }
-    if let [(_, scene)] = t.scenes.as_slice() {
-        push_readings(doc, scene, t);
-    }
-    doc.say("Likely", &*phrase.likely);
-    own_words(t, doc);
 }
 
 /// `a3 Juno, Back room, left rack, shelf 3`, or what several have in common.
