@@ -95,7 +95,7 @@ impl Engine {
             }
             Order::AcknowledgeIncident { incident } => {
                 let done = self.book.answer(incident, by, now, &mut self.steps);
-                done.then(|| format!("{incident} is answered by {by}: reminders pause"))
+                done.then(|| format!("incident {incident} is answered by {by}: reminders pause"))
                     .ok_or_else(|| format!("no open incident is called {incident}"))
             }
             Order::AcknowledgeEnclosure { enclosure } => {
@@ -106,7 +106,7 @@ impl Engine {
             }
             Order::TakeBack { incident } => {
                 let done = self.book.take_back(incident, by, TAKEN_BACK_WITHIN, now, &mut self.steps);
-                done.then(|| format!("nobody has {incident} now: reminders go on"))
+                done.then(|| format!("nobody has incident {incident} now: reminders go on"))
                     .ok_or_else(|| format!("{incident} was not answered within the last {TAKEN_BACK_WITHIN}"))
             }
             Order::Mark { enclosure, what } => self.mark(enclosure, what, by, now, out),

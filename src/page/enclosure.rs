@@ -132,7 +132,7 @@ fn trouble(house: &House, enclosure: &EnclosureView, incident: &IncidentView) ->
             div {
                 dt { "Who answered" }
                 dd.txt {
-                    b { @if incident.answered.is_some() { (answered(house, incident)) } @else { "Nobody yet." } }
+                    b { @if incident.answered.is_some() { (answered(house, incident)) "." } @else { "Nobody yet." } }
                     (told(house, incident))
                 }
             }
@@ -304,7 +304,7 @@ fn house_trouble(house: &House, incident: &IncidentView) -> Markup {
             div { dt { "What is wrong" } dd.txt { b { (words::sentence(mark::says(incident.cause))) "." } " " (words::cut(&incident.what)) } }
             div { dt { "How long" } dd.txt { (house.words.age(incident.since)) ", since " (house.words.when(incident.since)) "." } }
             div { dt { "What to do" } dd { p.note { (mark::first_look(incident.cause)) } } }
-            div { dt { "Who answered" } dd.txt { b { @if incident.answered.is_some() { (answered(house, incident)) } @else { "Nobody yet." } } (told(house, incident)) } }
+            div { dt { "Who answered" } dd.txt { b { @if incident.answered.is_some() { (answered(house, incident)) "." } @else { "Nobody yet." } } (told(house, incident)) } }
         }
     }
 }

@@ -191,7 +191,7 @@ pub fn told(house: &House, reader: &Reader, left: Option<&Left>) -> Markup {
     html! {
         @if let Some(Left { answer, undo, by }) = left {
             div.told role="status" {
-                p { @if !answer.done { b { "Not done. " } } (words::cut(&answer.words)) }
+                p { @if !answer.done { b { "Not done. " } } (words::sentence(&words::cut(&answer.words))) }
                 @if let Some(undo) = undo.as_ref().filter(|undo| undo.until > house.now()) {
                     form method="post" action=(undo.path) {
                         (token(reader)) input type="hidden" name="by" value=(by);

@@ -2,7 +2,7 @@
 
 use super::forms::MARKS;
 use super::frame::{self, Reader, segment, token, who};
-use super::past::{Entry, Mail};
+use super::past::{Entry, Mail, Told};
 use super::standing::House;
 use super::{Left, words};
 use crate::terms::time::Wall;
@@ -47,8 +47,7 @@ pub fn ledger(
     html! {
         h1.ttl { "Ledger" @if let Some(id) = enclosure { " of " (house.enclosure(id).map_or(id.to_owned(), words::name)) } }
         (search("/ledger", sought, enclosure))
-        @if let Some(why) = trouble { p.told role="alert" { "The ledger cannot be read now: " (words::cut(why)) } }
-        (lines(house, entries))
+        @if let Some(why) = trouble { (unread("The ledger", why)) } @else { (lines(house, entries, sought)) }
         @if let Some(last) = entries.last().filter(|_| entries.len() >= LINES) {
             @let of = enclosure.map_or(String::new(), |id| format!("&enclosure={}", segment(id)));
             p.gap { a href={ "/ledger?before=" (last.at.as_ms()) "&q=" (segment(sought)) (of) } { "earlier" } }
@@ -57,10 +56,10 @@ pub fn ledger(
 }
 
 /// Lines of the ledger as a table, newest first; the day stands where it changes.
-pub fn lines(house: &House, entries: &[Entry]) -> Markup {
+fn lines(house: &House, entries: &[Entry], sought: &str) -> Markup {
     let days: Vec<String> = entries.iter().map(|e| house.words.day(e.at)).collect();
     html! {
-        @if entries.is_empty() { p.q { "Nothing is written here yet." } }
+        @if entries.is_empty() { p.q { (nothing("Nothing is written here yet.", sought)) } }
         @else {
             div.scroll {
                 table.led.five {
@@ -82,6 +81,15 @@ pub fn lines(house: &House, entries: &[Entry]) -> Markup {
     }
 }
 
+/// What cannot be read is never told as nothing.
+fn unread(what: &str, why: &str) -> Markup {
+    html! { p.told role="alert" { (what) " cannot be read now: " (words::cut(why)) } }
+}
+
+fn nothing(yet: &str, sought: &str) -> String {
+    if sought.trim().is_empty() { yet.to_owned() } else { "Nothing has all these words.".to_owned() }
+}
+
 /// A mark by how a keeper says it.
 fn words_of(entry: &Entry) -> String {
     let said = MARKS.iter().find(|(word, _)| entry.kind == "mark" && *word == entry.words);
@@ -89,11 +97,11 @@ fn words_of(entry: &Entry) -> String {
 }
 
 /// The last lines of one enclosure, for its page.
-pub fn of_enclosure(house: &House, id: &str, entries: &[Entry]) -> Markup {
+pub fn of_enclosure(house: &House, id: &str, told: Told<Vec<Entry>>) -> Markup {
     html! {
         section aria-labelledby="ledger-h" {
             h2 #ledger-h { "Ledger" }
-            (lines(house, entries))
+            @match told { Ok(entries) => (lines(house, &entries, "")), Err(why) => (unread("The ledger", &why)) }
             p.s.gap.noprint { a href={ "/ledger?enclosure=" (segment(id)) } { "The whole ledger of " (id) } }
         }
     }
@@ -132,8 +140,8 @@ pub fn mails(
             @if post.waiting > 0 { " " (words::many(post.waiting.into(), "mail waits", "mails wait")) "." }
         }
         (search("/mails", sought, None))
-        @if let Some(why) = trouble { p.told role="alert" { "The mails cannot be read now: " (words::cut(why)) } }
-        @if mails.is_empty() { p.q { "No mail yet." } }
+        @if let Some(why) = trouble { (unread("The list of mails", why)) }
+        @else if mails.is_empty() { p.q { (nothing("No mail yet.", sought)) } }
         @else {
             div.scroll {
                 table.led {
@@ -159,13 +167,19 @@ pub fn mails(
     }
 }
 
+/// Text in which a blank at the end of a line says that the sentence goes on (RFC 3676, `format=flowed`): as a reader of mail
+/// shows it, on a screen of any width.
+fn unflowed(text: &str) -> String {
+    text.replace("\r\n", "\n").replace(" \n", " ")
+}
+
 /// One mail as it went out.
 pub fn mail(house: &House, mail: &Mail) -> Markup {
     html! {
         p.crumb { a href="/mails" { "Mails" } ", " (mail.notice) }
         h1.ttl { (words::cut(&mail.subject)) }
         p { (house.words.day_and_clock(mail.queued_at)) "; " (fate(mail)) "." }
-        pre.letter { (mail.text) }
+        pre.letter { (unflowed(&mail.text)) }
         h2 { "To" }
         ul.says {
             @for (keeper, fate, said) in &mail.to {
@@ -184,6 +198,12 @@ pub fn before(asked: Option<&String>) -> Wall {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn sentences_go_on_and_tables_stay() {
+        let sent = "WHAT: Heat is due and none \r\narrives.\r\n\r\nwarm side  29.7\r\nhide       28.3\r\n";
+        assert_eq!(unflowed(sent), "WHAT: Heat is due and none arrives.\n\nwarm side  29.7\nhide       28.3\n");
+    }
 
     #[test]
     fn all_words_are_sought_small_or_large() {

@@ -50,9 +50,9 @@ async fn past_of(visit: &Visit, view: &Arc<View>, id: &str, asks: &BTreeMap<Stri
         let Some(of) = house.enclosure(&id) else { return Err(String::new()) };
         let until = until.or_else(|| house.words.read_day(on.as_deref()?));
         let before = house.speaks_for(of).map_or(vec![], |i| plots::before(past, of, i.since));
-        let lines = past.ledger(Some(&id), Wall::MAX, LAST_LINES).unwrap_or_default();
+        let lines = past.ledger(Some(&id), Wall::MAX, LAST_LINES);
         let plots = Some(plots::plots(&house, of, past, stretch, until));
-        Ok(enclosure::More { told: None, before, plots, ledger: Some(ledger::of_enclosure(&house, &id, &lines)) })
+        Ok(enclosure::More { told: None, before, plots, ledger: Some(ledger::of_enclosure(&house, &id, lines)) })
     });
     told.await.unwrap_or_default()
 }

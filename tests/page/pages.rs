@@ -148,6 +148,18 @@ fn setup_shows_what_lacks_first_and_what_nobody_reads() {
 }
 
 #[test]
+fn what_cannot_be_read_is_never_told_as_nothing() {
+    let full = server::start(trouble(), false, Arc::new(Stored { days: 1, failing: true }), Patience::default());
+    for path in ["/ledger", "/mails", "/e/a3"] {
+        let text = full.get(path, &[]).text();
+        assert!(text.contains("cannot be read now: the disk is full"), "{path}");
+        assert!(!text.contains("Nothing is written") && !text.contains("No mail yet"), "{path}");
+    }
+    let none = stored().get("/ledger?q=zebra", &[]).text();
+    assert!(none.contains("Nothing has all these words.") && !none.contains("Nothing is written"));
+}
+
+#[test]
 fn ledger_and_mails_are_found_and_shown_as_they_went() {
     let server = stored();
     let all = server.get("/ledger", &[]).text();

@@ -62,7 +62,7 @@ async function comes(page, at, button) {
 async function nothingOverlaps(page, where) {
   const wide = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
   assert.ok(wide <= 0, `${where}: ${wide} px too wide`);
-  // Names and states that a tile cuts short, and words of one drawing or row that lie on each other.
+  // Names and states that a tile cuts short, words of one drawing or row that lie on each other, and targets that a thumb misses.
   const faults = await page.evaluate(() => {
     const seen = (e) => e.checkVisibility() && e.getClientRects().length && !e.closest(".hid,.veil,.skip,.syms");
     const said = [];
@@ -86,6 +86,11 @@ async function nothingOverlaps(page, where) {
         // A line's box is taller than its letters: a third of it may be shared.
         if (across > 1 && down > Math.min(r.height, q.height) / 3) said.push(`on each other: ${a.textContent.trim()} | ${b.textContent.trim()}`);
       }
+    }
+    // WCAG 2.2, 2.5.8: what is pressed is at least 24 px wide and high.
+    for (const target of document.querySelectorAll("a,button,input:not([type=hidden]),select,summary,textarea")) {
+      const box = target.getBoundingClientRect();
+      if (seen(target) && (box.width < 24 || box.height < 24)) said.push(`small, ${box.width} by ${box.height}: ${target.outerHTML.slice(0, 90)}`);
     }
     return said;
   });
