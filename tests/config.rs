@@ -488,6 +488,7 @@ fn unstated_heat_is_watched_only_where_a_room_cannot_give_it() {
         config.settings.enclosures[0].heat.sources.len()
     };
     assert_eq!(sources("[29, 32]", ""), 1);
+    assert_eq!(sources("[24, 31]", ""), 1, "the middle of a wide band is no room's");
     assert_eq!(sources("[18, 24]", ""), 0, "a room gives as much");
     assert_eq!(sources("[29, 32]", "heat = []"), 0, "the keeper's word");
 }

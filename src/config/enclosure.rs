@@ -182,17 +182,20 @@ fn instructions(value: &Value<'_>) -> Option<String> {
 }
 
 /// Rooms that people live in are kept at 18 to 24 °C (common practice, no source).
-const WARMER_THAN_A_ROOM_C: f64 = 25.0;
+/// What is wanted in the middle of a band above that is no room's.
+const WARMER_THAN_A_ROOM_C: f64 = 26.0;
 
 /// A keeper who says nothing of heat has some all the same: one source of which nothing is told, watched by what is learned of
-/// it, at the first of these places that is wanted. Not at a basking spot: its lamp is off by night, and only a keeper's word
-/// tells that from a lamp that has failed. Nor where no more is wanted than a room gives: then nothing shows that there is
+/// it, at the first of these places that is wanted. At a basking spot it is a lamp, which is off by night. Not where no more is wanted than a room gives: then nothing shows that there is
 /// heat at all, and an evening with the window open would look like its failure. `heat = []` says that there is none.
 fn unstated_heat(care: Option<&Care>) -> Heat {
-    let warm = |bands: &PlaceBands| bands.wanted.or(bands.never).is_some_and(|band| band.low >= WARMER_THAN_A_ROOM_C);
+    let warm = |bands: &PlaceBands| {
+        bands.wanted.or(bands.never).is_some_and(|band| (band.low + band.high) / 2.0 >= WARMER_THAN_A_ROOM_C)
+    };
     let wanted = |place: &Place| care.is_none_or(|c| c.places[place.index()].as_ref().is_some_and(warm));
-    let at = [Place::WarmSide, Place::Floor, Place::Hide, Place::Water].into_iter().find(wanted);
-    let source = |at| Source { id: "main".into(), kind: Kind::Other, at, watts: None, thermostat: None };
+    let at = [Place::WarmSide, Place::Floor, Place::Hide, Place::Water, Place::BaskingSpot].into_iter().find(wanted);
+    let kind = if at == Some(Place::BaskingSpot) { Kind::BaskingLamp } else { Kind::Other };
+    let source = |at| Source { id: "main".into(), kind, at, watts: None, thermostat: None };
     Heat { sources: at.map(source).into_iter().collect() }
 }
 

@@ -10,6 +10,7 @@ use super::fact::Fact;
 use super::room::{Says, Unlike};
 use super::{Change, Finding, Key, Subject};
 use crate::heat::picture::{ALONG, Gradient, HEATER_SHARE, Picture};
+use crate::heat::{is_dark, looks_endless, looks_lost};
 use crate::terms::place::Place;
 use crate::terms::time::{Now, Span};
 use serde::{Deserialize, Serialize};
@@ -21,6 +22,10 @@ const HEAT_WORKS: f64 = 0.8;
 /// More than so much of the usual gradient: then it is the heat that warms, and above the second it warms without end.
 const HEAT_WARMS: f64 = 1.15;
 const HEAT_RUNS_ON: f64 = 1.3;
+/// Or so many thresholds beyond every gradient of this hour.
+const HEAT_BEYOND: f64 = 0.7;
+/// A rise that went on evenly for so long is a heater's, however fast, min.
+const HEATS_FOR_MIN: f64 = 8.0;
 /// Less than so much of it where it is due: the heat is missing.
 const HEAT_MISSING: f64 = 0.5;
 /// Less than this share of the usual gradient is left of a probe that fell out, or of an enclosure that stands open.
@@ -149,7 +154,7 @@ fn why_cold(beside: &Beside) -> Option<Cause> {
     let own_doing = !g.narrowed_from_outside() && g.due() && p.low.past(1.0) && !opened;
     match g.ratio() {
         ratio if !own_doing || ratio > HEAT_WORKS => None,
-        ratio if ratio < HEAT_MISSING => Some(Cause::HeatFailed),
+        ratio if ratio < HEAT_MISSING || looks_lost(p) => Some(Cause::HeatFailed),
         _ => Some(Cause::HeatWeak),
     }
 }
@@ -176,16 +181,30 @@ fn hurried_fall(p: &Picture) -> Option<Cause> {
     (p.since_hurried_fall >= SETTLED_MIN).then_some(Cause::ProbeDisplaced)
 }
 
+/// More of the gradient is there than usual at all.
+fn heat_warms_at_all(g: &Gradient) -> bool {
+    g.ratio() > 1.0
+}
+
 fn why_hot(beside: &Beside) -> Option<Cause> {
     let gradient = beside.picture.and_then(|p| p.gradient);
     let heat_warms = gradient.is_some_and(|g| g.ratio() > HEAT_WARMS);
     if matches!(beside.room, Says::Unlike(room) if !room.is_cold()) && !heat_warms {
         return Some(Cause::RoomHot);
     }
+    // One probe alone, in the dark: no sun.
+    let alone = beside.picture.filter(|_| gradient.is_none());
+    if alone.is_some_and(|p| is_dark(p) && p.high.past(1.0) && looks_endless(p)) {
+        return Some(Cause::HeatStuckOn);
+    }
     let (p, g) = beside.picture.zip(gradient)?;
     let from_outside = |g: Gradient| g.cool_lift > TOGETHER_K && !heat_warms;
     let its_own = p.high.share.is_none_or(|share| share < HEATER_SHARE);
-    let runs_on = g.ratio() > HEAT_RUNS_ON && its_own && p.high.past(1.0) && !p.hurried_within_rise();
+    // Large enclosures and lively ones seldom go so far: beyond all that this hour ever had says as much.
+    let more_than_ever = g.ratio() > HEAT_RUNS_ON || (g.high.past(HEAT_BEYOND) && heat_warms_at_all(&g));
+    // At full power a heater that is dimmed rises faster than it ever did; a probe that moved does so for minutes only.
+    let as_heat = !p.hurried_within_rise() || (p.even_rise && p.t - p.high.peak_t >= HEATS_FOR_MIN);
+    let runs_on = more_than_ever && its_own && p.high.past(1.0) && as_heat;
     if runs_on && !p.unpowered() && p.since_dip > 60.0 {
         return Some(Cause::HeatStuckOn);
     }

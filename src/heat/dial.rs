@@ -50,6 +50,15 @@ pub fn held_higher(p: &Picture) -> bool {
     higher(p, &UP)
 }
 
+/// The same of a level that is so much lower than any day had it at this hour, K.
+pub fn may_be_lower(p: &Picture, lacks_k: f64) -> bool {
+    p.dial && awake(p) && lacks_k < DOWN.k
+}
+
+pub fn awake(p: &Picture) -> bool {
+    AWAKE.contains(&p.minute)
+}
+
 fn lower(p: &Picture, turned: &Turned) -> bool {
     may_be(p, &p.low, turned) && p.wanted.is_none_or(|(low, _)| p.x > low - OUT_K)
 }
@@ -59,5 +68,5 @@ fn higher(p: &Picture, turned: &Turned) -> bool {
 }
 
 fn may_be(p: &Picture, side: &Side, turned: &Turned) -> bool {
-    p.dial && !p.circuit_lost && AWAKE.contains(&p.minute) && side.undercut < turned.k
+    p.dial && !p.circuit_lost && awake(p) && side.undercut < turned.k
 }

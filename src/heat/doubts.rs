@@ -12,6 +12,8 @@ const MOST_OUTSIDE_K: f64 = 8.0;
 #[derive(Clone, Debug, Default, Serialize, Deserialize)]
 pub struct Doubts {
     absent_since: Option<f64>,
+    #[serde(default)]
+    late_since: Option<f64>,
     above_since: Option<f64>,
     low: Healed,
     high: Healed,
@@ -23,6 +25,8 @@ impl Doubts {
     pub fn weigh(&mut self, p: &mut Picture) {
         self.absent_since = low::is_absent(p).then(|| self.absent_since.unwrap_or(p.t));
         p.absent_min = self.absent_since.map(|since| p.t - since);
+        self.late_since = p.late.then(|| self.late_since.unwrap_or(p.t));
+        p.late_min = self.late_since.map(|since| p.t - since);
         if p.low.undercut < 0.0 {
             self.low.back(p.t);
         } else if low::looks_lost(p) {

@@ -10,6 +10,13 @@ use super::watts::{ENOUGH, SHAKEN};
 /// Longer than the sun shines through one window, min: what one probe alone must outlast before it is believed.
 const SUN_MIN: f64 = 80.0;
 
+/// Minutes of the local day at which the sun may be up and somebody about.
+const SUN_MAY_SHINE: std::ops::Range<u16> = 300..1_380;
+/// So many thresholds of the level and of the gradient, and so long, min: a rise that went on evenly that far is a heater's, however
+/// fast: one that is dimmed, or hardly needed, is many times faster at full power than it ever was.
+const GROSS: f64 = 3.0;
+const GROSS_MIN: f64 = 10.0;
+
 /// The most specific cause on the hot side.
 pub fn judge(p: &Picture) -> Option<Suspicion> {
     if p.high_waits == Wait::Never {
@@ -19,7 +26,7 @@ pub fn judge(p: &Picture) -> Option<Suspicion> {
     if p.clue.is_some_and(|c| c.unsteered) {
         return by_watts(p).or_else(|| from_outside(p));
     }
-    by_watts(p).or_else(|| stuck(p)).or_else(|| stuck_slowly(p)).or_else(|| from_outside(p))
+    by_watts(p).or_else(|| stuck(p)).or_else(|| runs_away(p)).or_else(|| stuck_slowly(p)).or_else(|| from_outside(p))
 }
 
 /// What the plug says of heat without end.
@@ -43,6 +50,11 @@ fn cooled(p: &Picture) -> bool {
     p.since_cool_dip < 45.0 && !p.high.past(4.0)
 }
 
+/// The sun is down in any season, and nobody has drawn a curtain.
+pub fn is_dark(p: &Picture) -> bool {
+    !SUN_MAY_SHINE.contains(&p.minute)
+}
+
 fn gradient_up(p: &Picture, factor: f64) -> bool {
     p.gradient.is_none_or(|g| g.high.past(factor))
 }
@@ -52,7 +64,7 @@ fn stuck(p: &Picture) -> Option<Suspicion> {
     let full = p.clue.is_some_and(|c| c.full);
     let first_day = if p.young { 1.5 } else { 1.0 };
     // Without a cool side the sun looks the same, for as long as it shines: only what the sun hardly does counts.
-    let blind = !p.sees_doors && !full;
+    let blind = !p.sees_doors && !full && !is_dark(p);
     let factor = if full { 1.0 } else { shaken * first_day };
     // Near an hour at which the level is always higher, the gradient knows first: beyond all that this hour had, and the
     // warm end above every crest of late.
@@ -79,6 +91,24 @@ pub fn looks_endless(p: &Picture) -> bool {
     let unhurried = p.since_hurried_rise > 12.0 && !p.hurried_within_rise();
     let dip = if p.clue.is_some_and(|c| c.full) { 60.0 } else { 100.0 };
     !cooled(p) && gradient_up(p, 0.3) && in_speed && even && share && unhurried && p.since_dip > dip
+}
+
+/// Far past every level and every gradient, evenly, the cool side hardly going along: no sun and no probe that moved does that.
+fn runs_away(p: &Picture) -> Option<Suspicion> {
+    let own = p.high.share.is_some_and(|share| share < HEATER_SHARE);
+    (p.sees_doors
+        && own
+        && !p.unpowered()
+        && !p.young
+        && p.since_dip > 100.0
+        && !cooled(p)
+        && p.even_rise
+        && p.high.past(GROSS)
+        && p.high.past_for(GROSS_MIN)
+        && p.gradient.is_some_and(|g| g.high.past(GROSS))
+        && !dial::turned_up(p))
+    .then_some(())?;
+    Some(Suspicion { cause: Cause::HeatStuckOn, way: Way::Course, holds_first: true })
 }
 
 fn stuck_slowly(p: &Picture) -> Option<Suspicion> {

@@ -18,6 +18,9 @@ const MOST_K: f64 = 2.0;
 const UNSETTLED: f64 = 0.6;
 const MOST_UNSETTLED_K: f64 = 2.0;
 
+/// What the first day's excesses weigh from the second on.
+const FIRST_DAY: f64 = 0.1;
+
 /// False excesses of one tracker in a year that noise may cause.
 const BUDGET_A_YEAR: f64 = 0.03;
 
@@ -34,6 +37,9 @@ pub struct Levels {
     last_return: f64,
     /// How far the returns of these hours lie below the habit of theirs, K (0 or less): a turned dial, a colder room.
     shift: f64,
+    /// Whether the excesses are those of days that had a day before them.
+    #[serde(default)]
+    settled: bool,
     beta: f64,
     h: f64,
 }
@@ -73,6 +79,11 @@ impl Levels {
         self.habit.note(day, minute, x);
     }
 
+    /// The lowest level of a day in the bin of this clock time, or in one so many bins before or after; `None`: not seen.
+    pub fn of_hour(&self, day: i32, minute: u16, bins: i32) -> Option<f64> {
+        self.habit.of_bin(day, minute, bins)
+    }
+
     /// A return from `level` against the reference of that moment. Only a clean one, outside any alarm, adds to the tail.
     pub fn returned(&mut self, t: f64, level: f64, reference: Reference, clean: bool) {
         self.recent.note(t, level);
@@ -87,6 +98,13 @@ impl Levels {
         self.last_return = t;
         if !clean {
             return;
+        }
+        if reference.days > 0 && !self.settled {
+            // The first day knew no hours: what it took for an excess was most often the trough that every cycle has.
+            self.settled = true;
+            for sum in [&mut self.n, &mut self.n_positive, &mut self.sum_excess] {
+                *sum *= FIRST_DAY;
+            }
         }
         self.n += 1.0;
         let excess = reference.level - level;

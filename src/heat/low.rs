@@ -21,6 +21,13 @@ pub struct Suspicion {
 const BLIND_MIN: f64 = 32.0;
 /// How long what belongs to this hour must be missing where one probe alone says so, min.
 const ALONE_MIN: f64 = 60.0;
+/// More than lost heat takes of the cool side, where no open front can be meant.
+const OF_HEAT_LOSS_AT_NIGHT: f64 = 0.45;
+/// How long heat that every day brings at this hour must be late, min; and where hands may be in, unseen or seen.
+const LATE_MIN: f64 = 6.0;
+const LATE_HANDLED_MIN: f64 = 32.0;
+/// It has not only stayed away: it has fallen by so much, K.
+const HANDLED_K: f64 = 2.0;
 /// How long a level must be past its threshold where the plug shows its usual power, min: longer than a cleaning.
 const ASTRAY_MIN: f64 = 45.0;
 /// What must be missing, K, where one probe alone speaks: more than dials are turned by and rooms are aired by.
@@ -44,12 +51,14 @@ const fn if_it_holds(cause: Cause, way: Way) -> Option<Suspicion> {
 pub fn judge(p: &Picture) -> Option<Suspicion> {
     // A plug without a thermostat that shows no power is off as planned, or missing: its watts alone decide.
     if p.low_waits == Wait::Never || p.clue.is_some_and(|c| c.unsteered && c.none) {
-        return by_watts(p);
+        // Nor is what every day brings at this hour the plan's doing.
+        return by_watts(p).or_else(|| late(p));
     }
     by_watts(p)
         .or_else(|| by_course(p))
         .or_else(|| slow(p))
         .or_else(|| absent(p))
+        .or_else(|| late(p))
         .or_else(|| displaced(p))
         .or_else(|| left_open(p))
         .or_else(|| room(p))
@@ -135,6 +144,8 @@ fn share_fits(p: &Picture) -> bool {
         0.37
     };
     let limit = if p.cycler { p.share_limit.max(of_heat_loss) } else { of_heat_loss };
+    // At night no front is opened: what takes the cool side along is the heat of a small box.
+    let limit = if dial::awake(p) || !p.low.past(2.0) { limit } else { limit.max(OF_HEAT_LOSS_AT_NIGHT) };
     // A cool side that rises while the warm end falls is warmed from outside: the heat has been let go, not lost.
     share <= limit + p.s_x / drop && share >= -0.08 - p.s_x / drop
 }
@@ -157,7 +168,8 @@ fn by_course(p: &Picture) -> Option<Suspicion> {
             && p.low.recent - p.x > f * p.low.threshold);
     let deep = p.low.undercut >= p.healed.low && (p.low.past(f) || by_gradient || depth_trigger(p));
     // Without a cool side wet air and a lid off for cleaning look like lost heat for as long as they last.
-    let waited = p.sees_doors || p.low.past_for(BLIND_MIN);
+    // At night nobody cleans.
+    let waited = p.sees_doors || !dial::awake(p) || p.low.past_for(BLIND_MIN);
     if deep && waited && !astray_waits(p) && looks_lost(p) && !dial::turned_down(p) {
         return if_it_holds(Cause::HeatFailed, Way::Course);
     }
@@ -222,10 +234,19 @@ fn absent(p: &Picture) -> Option<Suspicion> {
     let patience = match p.sees_doors {
         false => ALONE_MIN,
         true if p.since_hurried_fall < 90.0 => 45.0,
-        true if dial::held_lower(p) => 60.0,
+        true if dial::may_be_lower(p, p.low.lowest - p.x) => 60.0,
         true => 15.0,
     };
     (p.absent_min.is_some_and(|m| m >= patience) && !p.frozen).then_some(())?;
+    at_once(Cause::HeatFailed, Way::Absent)
+}
+
+/// Heat that comes every day at this hour and has not.
+fn late(p: &Picture) -> Option<Suspicion> {
+    let fell = p.low.drop(p.x) > HANDLED_K;
+    let handled = p.since_hurried_fall < 90.0 || !p.sees_doors || fell;
+    let patience = if handled { LATE_HANDLED_MIN } else { LATE_MIN };
+    p.late_min.filter(|m| *m >= patience && !p.frozen)?;
     at_once(Cause::HeatFailed, Way::Absent)
 }
 

@@ -7,6 +7,7 @@ pub mod clue;
 mod cycle;
 mod dial;
 mod doubts;
+mod due;
 mod front;
 mod healed;
 mod high;
@@ -30,6 +31,9 @@ pub mod verdict;
 pub mod view;
 pub mod watts;
 mod young;
+
+pub use high::{is_dark, looks_endless};
+pub use low::looks_lost;
 
 use crate::terms::place::Place;
 use crate::terms::time::{Mono, Now, Span};

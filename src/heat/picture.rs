@@ -128,6 +128,9 @@ pub struct Picture {
     pub since_cool_dip: f64,
     /// Minutes for which the level and the gradient that belong to this hour have been missing.
     pub absent_min: Option<f64>,
+    /// Whether heat that every day brings at this hour has not come, and the minutes since.
+    pub late: bool,
+    pub late_min: Option<f64>,
     /// Minutes for which one probe alone has been too far above.
     pub above_min: Option<f64>,
     /// Undercuts, K, that looked like lost heat, heat without end, heat from outside, and healed by themselves.

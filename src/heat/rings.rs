@@ -118,6 +118,12 @@ impl Habit {
         (self.cached, self.cached_days)
     }
 
+    /// The lowest level of one bin alone, counted from that of the clock time.
+    pub fn of_bin(&self, day: i32, minute: u16, bins: i32) -> Option<f64> {
+        let bin = i32::from((minute / BIN_MIN).min(BINS as u16 - 1)) + bins;
+        Some(self.bin(day, bin)).filter(|b| *b != UNSET).map(unpack)
+    }
+
     /// How far the days disagree about the hour last asked for, K: the lowest of them below the one that counts.
     pub fn spread(&self) -> f64 {
         f64::from(self.cached_spread)

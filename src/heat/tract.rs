@@ -29,6 +29,12 @@ const SETTLE_MIN: f64 = 15.0;
 /// A cool side that sinks no faster than this, K/min, is not cooled by anything in the enclosure.
 const COOL_SINKS: f64 = 0.025;
 const NEVER: f64 = -1e9;
+/// The clock may drift by so much in between, min.
+const CLOCK_DRIFTS: f64 = 10.0;
+
+fn never() -> f64 {
+    NEVER
+}
 
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Tract {
@@ -59,6 +65,11 @@ pub struct Tract {
     learned_min: f64,
     last_t: f64,
     settle_until: f64,
+    /// Local time less our own, min, and when that last changed.
+    #[serde(default)]
+    clock: f64,
+    #[serde(default = "never")]
+    clock_moved: f64,
     equal_run: u32,
     may_cycle: bool,
     suspected_until: f64,
@@ -114,6 +125,8 @@ impl Tract {
             learned_min: 0.0,
             last_t: 0.0,
             settle_until: 0.0,
+            clock: 0.0,
+            clock_moved: NEVER,
             equal_run: 0,
             may_cycle: true,
             suspected_until: NEVER,
@@ -177,6 +190,11 @@ impl Tract {
         {
             self.cut(s.t);
         }
+        let clock = f64::from(b.context.day) * 1_440.0 + f64::from(b.context.local_minute) - s.t;
+        if (clock - self.clock).abs() > CLOCK_DRIFTS && s.t > began {
+            self.clock_moved = s.t;
+        }
+        self.clock = clock;
         let dt = (s.t - self.last_t).clamp(0.0, 30.0);
         self.last_t = s.t;
         let cool = b.cool;

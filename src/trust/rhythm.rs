@@ -8,7 +8,7 @@ use crate::terms::time::{Mono, Span};
 use serde::{Deserialize, Serialize};
 
 /// No silence of a regular probe is told before this. Ours: a home router or gateway that starts anew takes up to ten.
-pub const SHORTEST_REGULAR: Span = Span::min(12);
+pub const SHORTEST_REGULAR: Span = Span::min(20);
 /// The same for an irregular one.
 pub const SHORTEST_IRREGULAR: Span = Span::min(20);
 /// While too little is known of an irregular rhythm. Ours: a night without a change is longer, but rare on the first day.
@@ -204,7 +204,7 @@ mod tests {
 
     #[test]
     fn regular_probes_are_silent_soon() {
-        for (s, least, most) in [(10.0, 12, 12), (60.0, 12, 12), (300.0, 17, 20), (900.0, 50, 60), (3_600.0, 200, 235)]
+        for (s, least, most) in [(10.0, 20, 20), (60.0, 20, 20), (300.0, 20, 20), (900.0, 50, 60), (3_600.0, 200, 235)]
         {
             let limit = after(std::iter::repeat_n((s, true), 100), None).limit().as_min();
             assert!(limit >= f64::from(least) && limit <= f64::from(most), "{s} s: {limit} min");

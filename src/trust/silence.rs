@@ -63,7 +63,8 @@ impl Probe {
         })
     }
 
-    pub fn wake(&mut self, now: Now, out: &mut Vec<Edge>) {
+    /// `fellows`: others of its link and enclosure were heard.
+    pub fn wake(&mut self, now: Now, fellows: bool, out: &mut Vec<Edge>) {
         if let (Some((fault, since)), Some(due)) = (self.spell.doubted(), self.assertion_due())
             && now.mono >= due
         {
@@ -80,6 +81,9 @@ impl Probe {
         let Some(last) = self.last_heard else {
             let since = self.listening_since.map_or(now, |listening| back_to(now, listening));
             self.told_day = self.has(Kind::Silent);
+            if self.told_day && fellows {
+                return; // it is noted: whoever sends the others has no such probe
+            }
             self.set(None, Kind::Silent, since, &mut Vec::new());
             self.set(Some(Fault::NeverHeard { a_day: self.told_day }), Kind::Silent, since, out);
             return;
@@ -146,7 +150,8 @@ impl Watch {
         }
         let mut edges = std::mem::take(&mut self.edges);
         for ix in 0..self.probes.len() {
-            self.probes[ix].wake(now, &mut edges);
+            let fellows = self.probes[ix].last_heard.is_none() && self.fellows_heard(ix);
+            self.probes[ix].wake(now, fellows, &mut edges);
             if house == House::Silent {
                 self.probes[ix].fall_silent(&mut edges);
             }
@@ -154,6 +159,12 @@ impl Watch {
         }
         self.edges = edges;
         self.due = self.probes.iter().filter_map(Probe::next_wake).min();
+    }
+
+    /// Whether another probe that the same link reads of the same target has been heard.
+    fn fellows_heard(&self, ix: usize) -> bool {
+        let of = |ix: usize| (self.settings[ix].link, self.settings[ix].group);
+        (0..self.probes.len()).any(|other| of(other) == of(ix) && self.probes[other].last_heard.is_some())
     }
 
     fn house(&self, now: Mono) -> House {

@@ -8,7 +8,7 @@ use super::{Event, Fault, Kind, Verdict};
 use crate::reading::probes::Known;
 use crate::reading::refusal::Refusal;
 use crate::reading::{Reading, Slot, Target};
-use crate::terms::id::{ProbeIx, RoomIx};
+use crate::terms::id::{LinkIx, ProbeIx, RoomIx};
 use crate::terms::quantity::{Quantity, Unit};
 use crate::terms::time::{Mono, Now};
 use std::collections::BTreeMap;
@@ -23,6 +23,7 @@ pub(super) struct Setting {
     pub(super) topic: Option<Box<str>>,
     pub(super) unit: Option<Unit>,
     pub(super) group: usize,
+    pub(super) link: Option<LinkIx>,
     /// The battery that it lives on.
     pub(super) battery: Option<ProbeIx>,
     /// Of a battery: a probe that lives on it has left its senses.
@@ -84,7 +85,7 @@ impl Watch {
                 self.groups[group].members.push(ix);
             }
             let (topic, unit) = (known.topic.clone(), Some(known.unit));
-            self.settings.push(Setting { topic, unit, group, ..Setting::default() });
+            self.settings.push(Setting { topic, unit, group, link: Some(known.link), ..Setting::default() });
             self.probes.push(probe);
         }
         for (setting, known) in self.settings.iter_mut().zip(known) {

@@ -1,16 +1,20 @@
 //! What the numbers of one tract come to: the picture of this instant, and which verdicts it turns.
 
 use super::super::clue::{Beside, Clue};
+use super::super::due::is_late;
 use super::super::front::Sample;
 use super::super::history::even;
 use super::super::picture::{self, Gradient, Picture, Side, Wait};
-use super::super::settings::Thermostat;
+use super::super::settings::{Source, Thermostat};
 use super::super::standing::{Standing, Turn};
 use super::super::tracker::Tracker;
 use super::super::verdict::Cause;
 use super::super::young::wait;
 use super::super::{Context, high, low};
 use super::{Company, LEARNING_MIN, Tract};
+
+/// After the clocks were changed, nobody knows for this many days at which hour a timer comes: it may not have been told.
+const CLOCK_DAYS: f64 = 3.0;
 
 impl Tract {
     pub(super) fn judge(&mut self, s: &Sample, cool: Option<Sample>, b: &mut Company, out: &mut Vec<Turn>) {
@@ -30,6 +34,7 @@ impl Tract {
         let turns = |standing: &Standing| standing.now.is_some_and(|n| n.turns >= 2);
         let low_back = picture.low.undercut < 0.0
             && picture.absent_min.is_none()
+            && !picture.late
             && match self.low.now.map(|n| n.cause) {
                 Some(Cause::HeatFailed | Cause::ProbeDisplaced) => ratio.is_none_or(|r| r > 0.5),
                 Some(Cause::HeatWeak) => !self.vigour.weak() && ratio.is_none_or(|r| r > 0.85),
@@ -168,6 +173,10 @@ impl Tract {
             share_limit: (share.mean + 3.0 * share.dev + 0.03).clamp(0.2, 0.5),
             since_cool_dip: s.t - self.cool_dip,
             absent_min: None,
+            late: b.context.lights_planned != Some(false)
+                && s.t - self.clock_moved > CLOCK_DAYS * 1_440.0
+                && is_late(&self.w_low.levels, &self.w_high.levels, b.context.day, minute, s.x, 6.0 * s.s_x),
+            late_min: None,
             above_min: None,
             healed: picture::Healed::default(),
             frozen: self.equal_run > 30,
@@ -184,6 +193,8 @@ impl Tract {
             sees_doors: cool.is_some() && !b.beside_room,
             low_waits: match b.context.on_its_way[self.place.index()] {
                 Some((low, _)) if s.x >= low => Wait::Never,
+                // Lamps that are dark by plan have no heat to lose.
+                _ if b.context.lights_planned == Some(false) && all_give_light(b.sources) => Wait::Never,
                 _ if young => wait(b.context, b.sources, minute, s.x, wanted, true),
                 _ => Wait::No,
             },
@@ -194,4 +205,8 @@ impl Tract {
             },
         }
     }
+}
+
+fn all_give_light(sources: &[Source]) -> bool {
+    !sources.is_empty() && sources.iter().all(|s| s.kind.gives_light())
 }
