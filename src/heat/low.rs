@@ -26,6 +26,8 @@ const OF_HEAT_LOSS_AT_NIGHT: f64 = 0.45;
 /// How long heat that every day brings at this hour must be late, min; and where hands may be in, unseen or seen.
 const LATE_MIN: f64 = 6.0;
 const LATE_HANDLED_MIN: f64 = 32.0;
+/// No enclosure warms so fast without its heat, K/min: a room or the day takes hours for a kelvin.
+const RISES_K_PER_MIN: f64 = 0.04;
 /// It has not only stayed away: it has fallen by so much, K.
 const HANDLED_K: f64 = 2.0;
 /// How long a level must be past its threshold where the plug shows its usual power, min: longer than a cleaning.
@@ -246,7 +248,9 @@ fn late(p: &Picture) -> Option<Suspicion> {
     let fell = p.low.drop(p.x) > HANDLED_K;
     let handled = p.since_hurried_fall < 90.0 || !p.sees_doors || fell;
     let patience = if handled { LATE_HANDLED_MIN } else { LATE_MIN };
-    p.late_min.filter(|m| *m >= patience && !p.frozen)?;
+    // What rises has its heat, late as it is.
+    let rises = -p.fall > RISES_K_PER_MIN && p.v >= 0.0;
+    p.late_min.filter(|m| *m >= patience && !p.frozen && !rises)?;
     at_once(Cause::HeatFailed, Way::Absent)
 }
 
