@@ -224,7 +224,7 @@ fn begin(path: &Path) -> Result<Connection, Fault> {
     check(&db)?;
     db.pragma_update(None, "journal_mode", "WAL")?;
     db.pragma_update(None, "synchronous", "FULL")?;
-    migrate(&mut db, found)?;
+    migrate(&mut db, found, MIGRATIONS)?;
     Ok(db)
 }
 
@@ -249,8 +249,9 @@ pub(super) fn check(db: &Connection) -> Result<(), Fault> {
     if verdict == "ok" { Ok(()) } else { Err(Fault::Damaged(verdict)) }
 }
 
-fn migrate(db: &mut Connection, found: i64) -> Result<(), Fault> {
-    for (done, step) in MIGRATIONS.iter().enumerate().skip(found.max(0) as usize) {
+/// Carries out those of `steps` that are missing where `found` were done, each whole or not at all.
+pub(super) fn migrate(db: &mut Connection, found: i64, steps: &[&str]) -> Result<(), Fault> {
+    for (done, step) in steps.iter().enumerate().skip(found.max(0) as usize) {
         let step_transaction = db.transaction()?;
         step_transaction.execute_batch(step)?;
         step_transaction.pragma_update(None, "application_id", APPLICATION)?;

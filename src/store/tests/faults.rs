@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::engine::event::StoreOutcome;
-use crate::store::FILE;
+use crate::store::{FILE, opening};
 use rusqlite::Connection;
 use std::io::{Seek, SeekFrom, Write};
 use std::sync::atomic::AtomicUsize;
@@ -263,4 +263,23 @@ fn what_is_newer_or_not_ours_or_in_use_is_refused_untouched() {
     Connection::open(other.0.join(FILE)).unwrap().execute_batch("CREATE TABLE recipes(name)").unwrap();
     let foreign = try_open(&other.0, START, None).err().unwrap();
     assert!(foreign.to_string().contains("not of Warmside"), "{foreign}");
+}
+
+#[test]
+fn an_older_store_is_brought_up_step_by_step_and_a_step_that_fails_changes_nothing() {
+    let folder = Folder::new();
+    let path = folder.0.join(FILE);
+    let mut db = Connection::open(&path).unwrap();
+    let first = "CREATE TABLE heard(t, v); INSERT INTO heard VALUES(1, 29.5)";
+    let second = "ALTER TABLE heard ADD COLUMN why TEXT DEFAULT 'old'";
+    let version = |db: &Connection| opening::version(db, &path).ok();
+    let words = |db: &Connection| db.query_row("SELECT v || why FROM heard", [], |r| r.get::<_, String>(0)).ok();
+    opening::migrate(&mut db, 0, &[first]).ok().expect("begun");
+    // The step's own first half goes with its second.
+    let broken = format!("{second}; INSERT INTO nowhere VALUES(1)");
+    assert!(opening::migrate(&mut db, 1, &[first, &broken]).is_err());
+    assert_eq!((version(&db), words(&db)), (Some(1), None));
+    opening::migrate(&mut db, 1, &[first, second]).ok().expect("brought up");
+    let raised: i64 = db.query_row("PRAGMA user_version", [], |r| r.get(0)).unwrap();
+    assert_eq!((raised, words(&db).as_deref()), (2, Some("29.5old")));
 }
