@@ -104,6 +104,49 @@ fn what_may_be_a_dial_is_waited_for_by_day_but_not_by_night_nor_out_of_what_is_w
     assert!(night + 8 < day && edge + 4 < day, "night {night} min, day {day}, leaving what is wanted {edge}");
 }
 
+/// Minutes after its death at which the heat of one probe alone is told as dead.
+fn alone_found(hour: i64) -> Option<i64> {
+    let dead_min = 4 * 1_440 + hour * 60;
+    let (mut watch, mut out) = (Watch::new(&settings()), Vec::new());
+    for m in 0..dead_min + 200 {
+        let celsius = level(m, dead_min);
+        watch.hear(Input::Level { place: Place::WarmSide, celsius }, Now::at(m * 60_000), &context(m), &mut out);
+        if out.iter().any(|c| matches!(c, Change::Stands(v) if v.cause == Cause::HeatFailed)) {
+            return Some(m - dead_min);
+        }
+    }
+    None
+}
+
+#[test]
+fn one_probe_alone_is_believed_sooner_when_nobody_is_up_to_clean() {
+    let (night, day) = (alone_found(3), alone_found(13));
+    assert!(night.zip(day).is_some_and(|(night, day)| night + 12 < day), "night {night:?}, day {day:?}");
+}
+
+#[test]
+fn lamps_that_are_dark_by_plan_have_no_heat_to_lose() {
+    let source = Source { kind: Kind::BaskingLamp, thermostat: None, ..settings().sources.remove(0) };
+    let told = |plan: bool| {
+        let (mut watch, mut out) = (Watch::new(&Settings { sources: vec![source.clone()] }), Vec::new());
+        for m in 0..5 * 1_440_i64 {
+            // Lit from 8 to 20 h; the last evening cools two kelvin further than ever, as the room does.
+            let hour = m.rem_euclid(1_440) as f64 / 60.0;
+            let lit = (8.0..20.0).contains(&hour);
+            let room = if m > 4 * 1_440 + 1_200 { 19.0 } else { 21.0 };
+            let since_h = if hour < 8.0 { hour + 4.0 } else { hour - 20.0 };
+            let celsius = if lit { 34.0 } else { room + (34.0 - room) * libm::exp(-since_h.max(0.0) / 0.6) };
+            let lights_planned = plan.then_some(lit);
+            let context = Context { lights_planned, ..context(m) };
+            let now = Now::at(m * 60_000);
+            watch.hear(Input::Level { place: Place::CoolSide, celsius: room + 1.0 }, now, &context, &mut out);
+            watch.hear(Input::Level { place: Place::WarmSide, celsius }, now, &context, &mut out);
+        }
+        out.iter().filter(|c| matches!(c, Change::Stands(v) if v.cause == Cause::HeatFailed)).count()
+    };
+    assert_eq!(told(true), 0);
+}
+
 #[test]
 fn the_first_power_of_a_day_is_no_surge() {
     // A plug that reports means: the interval in which the lamp went on shows a part of its power.

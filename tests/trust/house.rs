@@ -44,9 +44,13 @@ impl House {
         let at = |place| Slot::At(place, Quantity::Temperature);
         let known = vec![
             known(at(Place::WarmSide), "a1/warm", Unit::Celsius),
-            known(at(Place::CoolSide), "a1/cool", Unit::Celsius),
+            Known { link: LinkIx(1), ..known(at(Place::CoolSide), "a1/cool", Unit::Celsius) },
             known(Slot::Battery, "a1/battery", Unit::Volt),
         ];
+        House::of(known)
+    }
+
+    pub fn of(known: Vec<Known>) -> House {
         let mut watch = Watch::new(vec![Some(RoomIx(0))]);
         let now = Now::at(1_767_600_000_000);
         watch.fit(&known, now);

@@ -2,7 +2,7 @@
 
 use crate::house::{COOL, House, WARM, all_trusted, cool, round, warm};
 use warmside::reading::{Reading, Target};
-use warmside::terms::id::{EnclosureIx, ProbeIx};
+use warmside::terms::id::{EnclosureIx, LinkIx, ProbeIx};
 use warmside::terms::time::{Span, Wall};
 use warmside::trust::{Doubt, Fault, Kind, Verdict};
 
@@ -15,7 +15,7 @@ fn a_probe_that_stops_is_silent_and_comes_back() {
         house.say(COOL, 25.0);
     }
     house.say(WARM, 31.0);
-    assert_eq!(house.told(), [(612, Kind::Silent, Some(Fault::Silent)), (630, Kind::Silent, None)]);
+    assert_eq!(house.told(), [(620, Kind::Silent, Some(Fault::Silent)), (630, Kind::Silent, None)]);
     assert_eq!(house.events[0].1.since.mono, house.now.mono - Span::min(30), "since the last that was heard");
 }
 
@@ -168,6 +168,20 @@ fn a_linked_probe_that_never_speaks_is_noted_and_then_told() {
     assert_eq!(ours(&house), [(180, never(false)), (1_440, never(true))]);
     house.say(COOL, 25.0);
     assert_eq!(ours(&house).last(), Some(&(1_500, None)));
+}
+
+#[test]
+fn a_place_that_a_sensor_does_not_have_is_noted_and_not_told() {
+    // One link reads warm and cool side of whatever sends there; this sender has no cool side.
+    let mut known = House::new().known;
+    known.iter_mut().for_each(|known| known.link = LinkIx(0));
+    let mut house = House::of(known);
+    for _ in 0..4_000 {
+        house.wait(Span::min(1));
+        house.say(WARM, 31.0);
+    }
+    let of_cool: Vec<_> = house.events.iter().filter(|(_, e)| e.probe.0 == COOL).map(|(m, e)| (*m, e.fault)).collect();
+    assert_eq!(of_cool, [(180, Some(Fault::NeverHeard { a_day: false }))]);
 }
 
 #[test]
