@@ -108,6 +108,9 @@ impl Falls {
 #[derive(Clone, Debug, Default, Serialize, Deserialize)]
 pub struct Vigour {
     ln_q: Spread,
+    /// Minutes of its rises.
+    #[serde(default)]
+    minutes: Spread,
     loss: Cusum,
     /// The shift that a loss to 70 % is, in standard deviations: the sum times it is a likelihood ratio's logarithm.
     shift: f64,
@@ -115,6 +118,8 @@ pub struct Vigour {
     last_fall: f64,
 }
 
+/// A rise must be as long as this share of what it usually is.
+const AS_LONG: f64 = 0.9;
 /// ln of the cycles of ten years is 13 (Lorden 1971); more, because cycles of one day are not independent.
 const ENOUGH: f64 = 26.0;
 
@@ -124,7 +129,14 @@ impl Vigour {
     }
 
     /// A rise that ended completes a cycle. Returns whether the heater has grown weak.
-    pub fn rose(&mut self, top_speed: f64) -> bool {
+    pub fn rose(&mut self, top_speed: f64, minutes: f64) -> bool {
+        let usual = self.minutes;
+        self.minutes.learn(minutes, 0.02);
+        if usual.n >= 12.0 && minutes < AS_LONG * usual.mean {
+            // A heater that has grown weak needs longer; one that is hardly needed stops before it is at its full speed.
+            self.last_fall = 0.0;
+            return self.weak();
+        }
         let q = self.last_fall + top_speed;
         if !(self.last_fall > 0.0 && top_speed > 0.0) {
             return self.weak();
@@ -178,7 +190,7 @@ mod tests {
             let mut cycle = |vigour: &mut Vigour, loss: f64| {
                 let q = libm::exp(0.5 * 0.356_675 * normal() - loss);
                 vigour.fell(q / 2.0);
-                vigour.rose(q / 2.0)
+                vigour.rose(q / 2.0, 10.0)
             };
             for _ in 0..400 {
                 cycle(&mut vigour, 0.0);
@@ -203,16 +215,34 @@ mod tests {
         };
         for _ in 0..3_000 {
             vigour.fell(speed(1.0));
-            assert!(!vigour.rose(speed(1.0)));
+            assert!(!vigour.rose(speed(1.0), 10.0));
         }
         let mut found = None;
         for k in 0..30 {
             vigour.fell(speed(0.7));
-            if vigour.rose(speed(0.7)) {
+            if vigour.rose(speed(0.7), 14.0) {
                 found = Some(k);
                 break;
             }
         }
         assert!(found.is_some_and(|k| k < 12), "{found:?}");
+    }
+
+    #[test]
+    fn rises_that_stop_short_are_no_weak_heater() {
+        let mut vigour = Vigour::default();
+        for _ in 0..40 {
+            vigour.fell(0.1);
+            assert!(!vigour.rose(0.1, 10.0));
+        }
+        for _ in 0..100 {
+            vigour.fell(0.07);
+            assert!(!vigour.rose(0.07, 6.0), "it is hardly needed");
+        }
+        let weak = (0..100).find(|_| {
+            vigour.fell(0.07);
+            vigour.rose(0.07, 14.0)
+        });
+        assert!(weak.is_some_and(|k| k < 60), "{weak:?}");
     }
 }

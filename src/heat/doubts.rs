@@ -14,6 +14,8 @@ pub struct Doubts {
     absent_since: Option<f64>,
     #[serde(default)]
     late_since: Option<f64>,
+    #[serde(default)]
+    stays_since: Option<f64>,
     above_since: Option<f64>,
     low: Healed,
     high: Healed,
@@ -27,6 +29,8 @@ impl Doubts {
         p.absent_min = self.absent_since.map(|since| p.t - since);
         self.late_since = p.late.then(|| self.late_since.unwrap_or(p.t));
         p.late_min = self.late_since.map(|since| p.t - since);
+        self.stays_since = p.stays.then(|| self.stays_since.unwrap_or(p.t));
+        p.stays_min = self.stays_since.map(|since| p.t - since);
         if p.low.undercut < 0.0 {
             self.low.back(p.t);
         } else if low::looks_lost(p) {

@@ -1,5 +1,6 @@
-//! Heat that comes at an hour: a timer, lamps with the light, the end of a night's set-back. Each day the level rises there within
-//! the half hour; on the day when it does not, the heat is missing although nothing has fallen.
+//! Heat that comes or goes at an hour: a timer, lamps with the light, the end of a night's set-back. Each day the level rises there within
+//! the half hour; on the day when it does not, the heat is missing although nothing has fallen. In the evening the same of the level's
+//! negative: heat that should have gone and stays.
 //!
 //! The habit of `levels.rs` reaches half an hour to either side of the clock, and so learns of such an hour only after it; here single
 //! bins of the same rings are set against one another, day by day.

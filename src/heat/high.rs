@@ -12,6 +12,11 @@ const SUN_MIN: f64 = 80.0;
 
 /// Minutes of the local day at which the sun may be up and somebody about.
 const SUN_MAY_SHINE: std::ops::Range<u16> = 300..1_380;
+/// How long heat must have stayed past its hour, min, how little the level may sink, K/min, and how much of the gradient of the hours
+/// before must still be there.
+const STAYS_MIN: f64 = 25.0;
+const STAYS_K_PER_MIN: f64 = 0.02;
+const STAYS_SHARE: f64 = 0.8;
 /// So many thresholds of the level and of the gradient, and so long, min: a rise that went on evenly that far is a heater's, however
 /// fast: one that is dimmed, or hardly needed, is many times faster at full power than it ever was.
 const GROSS: f64 = 3.0;
@@ -26,7 +31,12 @@ pub fn judge(p: &Picture) -> Option<Suspicion> {
     if p.clue.is_some_and(|c| c.unsteered) {
         return by_watts(p).or_else(|| from_outside(p));
     }
-    by_watts(p).or_else(|| stuck(p)).or_else(|| runs_away(p)).or_else(|| stuck_slowly(p)).or_else(|| from_outside(p))
+    by_watts(p)
+        .or_else(|| stuck(p))
+        .or_else(|| runs_away(p))
+        .or_else(|| stuck_slowly(p))
+        .or_else(|| stays(p))
+        .or_else(|| from_outside(p))
 }
 
 /// What the plug says of heat without end.
@@ -91,6 +101,16 @@ pub fn looks_endless(p: &Picture) -> bool {
     let unhurried = p.since_hurried_rise > 12.0 && !p.hurried_within_rise();
     let dip = if p.clue.is_some_and(|c| c.full) { 60.0 } else { 100.0 };
     !cooled(p) && gradient_up(p, 0.3) && in_speed && even && share && unhurried && p.since_dip > dip
+}
+
+/// Heat that goes off every day at this hour and has not. A warm evening keeps the level up as well, but not the gradient.
+fn stays(p: &Picture) -> Option<Suspicion> {
+    let g = p.gradient.filter(|_| p.sees_doors)?;
+    let sinks = p.fall > STAYS_K_PER_MIN;
+    let as_by_day = g.ratio() > STAYS_SHARE;
+    (p.stays_min.is_some_and(|m| m >= STAYS_MIN) && as_by_day && !sinks && !p.unpowered() && p.since_dip > 60.0)
+        .then_some(())?;
+    Some(Suspicion { cause: Cause::HeatStuckOn, way: Way::Slow, holds_first: false })
 }
 
 /// Far past every level and every gradient, evenly, the cool side hardly going along: no sun and no probe that moved does that.

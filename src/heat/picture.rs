@@ -131,6 +131,9 @@ pub struct Picture {
     /// Whether heat that every day brings at this hour has not come, and the minutes since.
     pub late: bool,
     pub late_min: Option<f64>,
+    /// The same of heat that goes off at this hour every day and has not.
+    pub stays: bool,
+    pub stays_min: Option<f64>,
     /// Minutes for which one probe alone has been too far above.
     pub above_min: Option<f64>,
     /// Undercuts, K, that looked like lost heat, heat without end, heat from outside, and healed by themselves.

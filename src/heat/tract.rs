@@ -342,7 +342,7 @@ impl Tract {
         if clean {
             self.rises.learn(s.t, rise, s.s_x);
             if rise.turned && self.cycler(s) && self.resolves(rise) {
-                self.vigour.rose(self.rises.last_top());
+                self.vigour.rose(self.rises.last_top(), rise.minutes);
             }
         }
     }

@@ -42,6 +42,7 @@ impl Tract {
             };
         let high_back = picture.high.undercut < 0.0
             && picture.above_min.is_none()
+            && !picture.stays
             && (ratio.is_none_or(|r| r < 1.3)
                 || turns(&self.high)
                 || self.high.now.is_some_and(|n| n.cause != Cause::HeatStuckOn));
@@ -143,6 +144,8 @@ impl Tract {
         let minute = b.context.local_minute.min(1_439);
         let young = self.w_low.reference.days == 0;
         let wanted = self.heard_at.and_then(|place| b.context.wanted[place.index()]);
+        let told_hours = s.t - self.clock_moved > CLOCK_DAYS * 1_440.0;
+        let (low, high) = (&self.w_low.levels, &self.w_high.levels);
         Picture {
             t: s.t,
             minute,
@@ -173,9 +176,13 @@ impl Tract {
             share_limit: (share.mean + 3.0 * share.dev + 0.03).clamp(0.2, 0.5),
             since_cool_dip: s.t - self.cool_dip,
             absent_min: None,
-            late: b.context.lights_planned != Some(false)
-                && s.t - self.clock_moved > CLOCK_DAYS * 1_440.0
-                && is_late(&self.w_low.levels, &self.w_high.levels, b.context.day, minute, s.x, 6.0 * s.s_x),
+            late: told_hours
+                && b.context.lights_planned != Some(false)
+                && is_late(low, high, b.context.day, minute, s.x, 6.0 * s.s_x),
+            stays: told_hours
+                && b.context.lights_planned != Some(true)
+                && is_late(high, low, b.context.day, minute, -s.x, 6.0 * s.s_x),
+            stays_min: None,
             late_min: None,
             above_min: None,
             healed: picture::Healed::default(),
