@@ -8,6 +8,8 @@ use serde::{Deserialize, Serialize};
 
 /// Share of changes that go back on the one before: from here on it is noise.
 const TURNS: f32 = 0.5;
+/// More repeats than this share and it is the steps that show a thermostat's cycle, whose levels go back and forth as well.
+const MOST_REPEATS: f32 = 0.7;
 /// Changes, and readings, that must have been seen.
 const KNOWN_AFTER: f32 = 300.0;
 /// `−ln P` of a run in health: one in 10¹³ of them, for a day has thousands and readings lean on one another.
@@ -53,6 +55,7 @@ impl Restless {
         let again = (self.repeats + 1.0) / (self.readings + 1.0);
         known
             && self.turns >= TURNS * self.changes
+            && again <= MOST_REPEATS
             && repeats > TIMES * self.longest
             && -libm::logf(again) * repeats >= SURPRISE
     }

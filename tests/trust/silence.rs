@@ -101,13 +101,13 @@ fn a_device_that_says_it_is_lost_is_silent_a_minute_later() {
 fn ghosts_end_nothing_and_do_not_stop_the_clock() {
     let mut house = House::new();
     house.run(600, 60, warm, cool);
-    for _ in 0..20 {
+    for _ in 0..25 {
         house.wait(Span::min(1));
         let ghost = Reading { retained: true, ..house.reading(WARM, 31.0) };
         assert_eq!(house.hear(ghost), Verdict::Doubted(Doubt::UnknownAge));
         house.say(COOL, 25.0);
     }
-    assert_eq!(house.told(), [(612, Kind::Silent, Some(Fault::Silent))]);
+    assert_eq!(house.told(), [(620, Kind::Silent, Some(Fault::Silent))]);
 }
 
 #[test]
@@ -147,7 +147,7 @@ fn a_lost_link_is_no_silence_and_teaches_nothing() {
     house.wait(Span::h(5));
     assert_eq!(house.told(), []);
     house.watch.link_up(house.now);
-    house.wait(Span::min(11));
+    house.wait(Span::min(19));
     assert_eq!(house.told(), []);
     house.say(COOL, 25.0);
     house.wait(Span::min(2));
@@ -202,7 +202,7 @@ fn silence_goes_on_over_a_restart_and_marks_make_it_learn_anew() {
     let mut standing = Vec::new();
     again.watch.standing(&mut standing);
     assert_eq!(standing.iter().map(|e| e.kind).collect::<Vec<_>>(), [Kind::Faulty]);
-    again.wait(Span::min(13));
+    again.wait(Span::min(21));
     assert_eq!(again.kinds(), [Kind::Silent, Kind::Silent]);
     let mut out = Vec::new();
     again.watch.relearn(Target::Enclosure(EnclosureIx(0)), again.now, &mut out);
