@@ -108,7 +108,13 @@ fn stays(p: &Picture) -> Option<Suspicion> {
     let g = p.gradient.filter(|_| p.sees_doors)?;
     let sinks = p.fall > STAYS_K_PER_MIN;
     let as_by_day = g.ratio() > STAYS_SHARE;
-    (p.stays_min.is_some_and(|m| m >= STAYS_MIN) && as_by_day && !sinks && !p.unpowered() && p.since_dip > 60.0)
+    // A night that a thermostat did not make is a night's missing drop (`finding/night.rs`).
+    (!p.held
+        && p.stays_min.is_some_and(|m| m >= STAYS_MIN)
+        && as_by_day
+        && !sinks
+        && !p.unpowered()
+        && p.since_dip > 60.0)
         .then_some(())?;
     Some(Suspicion { cause: Cause::HeatStuckOn, way: Way::Slow, holds_first: false })
 }

@@ -28,6 +28,9 @@ const LATE_MIN: f64 = 6.0;
 const LATE_HANDLED_MIN: f64 = 32.0;
 /// No enclosure warms so fast without its heat, K/min: a room or the day takes hours for a kelvin.
 const RISES_K_PER_MIN: f64 = 0.04;
+/// So much of the usual gradient, and so many K of it, say that there is heat.
+const LATE_GRADIENT: f64 = 0.8;
+const LATE_GRADIENT_K: f64 = 1.5;
 /// It has not only stayed away: it has fallen by so much, K.
 const HANDLED_K: f64 = 2.0;
 /// How long a level must be past its threshold where the plug shows its usual power, min: longer than a cleaning.
@@ -250,7 +253,9 @@ fn late(p: &Picture) -> Option<Suspicion> {
     let patience = if handled { LATE_HANDLED_MIN } else { LATE_MIN };
     // What rises has its heat, late as it is.
     let rises = -p.fall > RISES_K_PER_MIN && p.v >= 0.0;
-    p.late_min.filter(|m| *m >= patience && !p.frozen && !rises)?;
+    // A misting holds the level back, while the gradient shows the heat.
+    let warms = p.gradient.is_some_and(|g| g.now > (LATE_GRADIENT * g.usual).max(LATE_GRADIENT_K));
+    p.late_min.filter(|m| *m >= patience && !p.frozen && !rises && !warms)?;
     at_once(Cause::HeatFailed, Way::Absent)
 }
 
