@@ -157,24 +157,30 @@ fn heat_that_a_timer_should_bring_or_end_is_told_within_the_hour() {
 #[test]
 fn lamps_that_are_dark_by_plan_have_no_heat_to_lose() {
     let source = Source { kind: Kind::BaskingLamp, thermostat: None, ..settings().sources.remove(0) };
-    let told = |plan: bool| {
+    let dead = |lights_planned: fn(bool) -> Option<bool>| {
         let (mut watch, mut out) = (Watch::new(&Settings { sources: vec![source.clone()] }), Vec::new());
         for m in 0..5 * 1_440_i64 {
-            // Lit from 8 to 20 h; the last evening cools two kelvin further than ever, as the room does.
+            // Lit from 8 to 20 h; on the last evening the place cools further than ever, as a colder wall would make it.
             let hour = m.rem_euclid(1_440) as f64 / 60.0;
             let lit = (8.0..20.0).contains(&hour);
-            let room = if m > 4 * 1_440 + 1_200 { 19.0 } else { 21.0 };
-            let since_h = if hour < 8.0 { hour + 4.0 } else { hour - 20.0 };
-            let celsius = if lit { 34.0 } else { room + (34.0 - room) * libm::exp(-since_h.max(0.0) / 0.6) };
-            let lights_planned = plan.then_some(lit);
-            let context = Context { lights_planned, ..context(m) };
+            let ends_at = if m > 4 * 1_440 + 1_200 { 18.5 } else { 21.0 };
+            let dark_h = if lit { 0.0 } else { (hour - 20.0).rem_euclid(24.0) };
+            let celsius = ends_at + (34.0 - ends_at) * libm::exp(-dark_h / 0.6);
+            let context = Context { lights_planned: lights_planned(lit), ..context(m) };
             let now = Now::at(m * 60_000);
-            watch.hear(Input::Level { place: Place::CoolSide, celsius: room + 1.0 }, now, &context, &mut out);
-            watch.hear(Input::Level { place: Place::WarmSide, celsius }, now, &context, &mut out);
+            let watts = if lit { 100.0 } else { 0.0 };
+            for input in [
+                Input::Power { source: 0, watts },
+                Input::Level { place: Place::CoolSide, celsius: 20.0 + 0.1 * (celsius - 21.0) },
+                Input::Level { place: Place::WarmSide, celsius },
+            ] {
+                watch.hear(input, now, &context, &mut out);
+            }
         }
         out.iter().filter(|c| matches!(c, Change::Stands(v) if v.cause == Cause::HeatFailed)).count()
     };
-    assert_eq!(told(true), 0);
+    assert_eq!(dead(|_| None), 1, "nobody says when it is dark");
+    assert_eq!(dead(Some), 0);
 }
 
 #[test]
