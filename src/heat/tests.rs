@@ -155,6 +155,23 @@ fn heat_that_a_timer_should_bring_or_end_is_told_within_the_hour() {
 }
 
 #[test]
+fn heat_that_runs_away_faster_than_it_ever_rose_is_no_sun() {
+    // Held by a dimmer within a few tenths of a kelvin; then it is stuck at full power, at one in the afternoon.
+    let stuck_min = 4 * 1_440 + 780_i64;
+    let (mut watch, mut out) = (Watch::new(&settings()), Vec::new());
+    let told = (0..stuck_min + 120).find(|&m| {
+        let held = 30.0 + 0.2 * libm::sin(m as f64 / 9.0) + 0.03 * (m.rem_euclid(3) - 1) as f64;
+        let runs_min = (m - stuck_min).max(0) as f64;
+        let rise = 14.0 * (1.0 - libm::exp(-runs_min / 15.0));
+        for (place, celsius) in [(Place::CoolSide, 24.0 + 0.2 * rise), (Place::WarmSide, held + rise)] {
+            watch.hear(Input::Level { place, celsius }, Now::at(m * 60_000), &context(m), &mut out);
+        }
+        out.iter().any(|c| matches!(c, Change::Stands(v) if v.cause == Cause::HeatStuckOn))
+    });
+    assert!(told.is_some_and(|m| (5..18).contains(&(m - stuck_min))), "{:?}", told.map(|m| m - stuck_min));
+}
+
+#[test]
 fn lamps_that_are_dark_by_plan_have_no_heat_to_lose() {
     let source = Source { kind: Kind::BaskingLamp, thermostat: None, ..settings().sources.remove(0) };
     let dead = |lights_planned: fn(bool) -> Option<bool>| {
