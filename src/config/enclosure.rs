@@ -181,13 +181,13 @@ fn instructions(value: &Value<'_>) -> Option<String> {
     Some(text)
 }
 
-/// Rooms that people live in are kept at 18 to 24 °C (common practice, no source).
-/// What is wanted in the middle of a band above that is no room's.
+/// Rooms that people live in are kept at 18 to 24 °C (common practice, no source): a band whose middle lies above this is no room's.
 const WARMER_THAN_A_ROOM_C: f64 = 26.0;
 
 /// A keeper who says nothing of heat has some all the same: one source of which nothing is told, watched by what is learned of
-/// it, at the first of these places that is wanted. At a basking spot it is a lamp, which is off by night. Not where no more is wanted than a room gives: then nothing shows that there is
-/// heat at all, and an evening with the window open would look like its failure. `heat = []` says that there is none.
+/// it, at the first of these places that is wanted; at a basking spot it is a lamp, which is off by night. Not where no more is
+/// wanted than a room gives: then nothing shows that there is heat at all, and an evening with the window open would look like
+/// its failure. `heat = []` says that there is none.
 fn unstated_heat(care: Option<&Care>) -> Heat {
     let warm = |bands: &PlaceBands| {
         bands.wanted.or(bands.never).is_some_and(|band| (band.low + band.high) / 2.0 >= WARMER_THAN_A_ROOM_C)

@@ -181,11 +181,6 @@ fn hurried_fall(p: &Picture) -> Option<Cause> {
     (p.since_hurried_fall >= SETTLED_MIN).then_some(Cause::ProbeDisplaced)
 }
 
-/// More of the gradient is there than usual at all.
-fn heat_warms_at_all(g: &Gradient) -> bool {
-    g.ratio() > 1.0
-}
-
 fn why_hot(beside: &Beside) -> Option<Cause> {
     let gradient = beside.picture.and_then(|p| p.gradient);
     let heat_warms = gradient.is_some_and(|g| g.ratio() > HEAT_WARMS);
@@ -201,7 +196,7 @@ fn why_hot(beside: &Beside) -> Option<Cause> {
     let from_outside = |g: Gradient| g.cool_lift > TOGETHER_K && !heat_warms;
     let its_own = p.high.share.is_none_or(|share| share < HEATER_SHARE);
     // Large enclosures and lively ones seldom go so far: beyond all that this hour ever had says as much.
-    let more_than_ever = g.ratio() > HEAT_RUNS_ON || (g.high.past(HEAT_BEYOND) && heat_warms_at_all(&g));
+    let more_than_ever = g.ratio() > HEAT_RUNS_ON || (g.high.past(HEAT_BEYOND) && g.ratio() > 1.0);
     // At full power a heater that is dimmed rises faster than it ever did; a probe that moved does so for minutes only.
     let as_heat = !p.hurried_within_rise() || (p.even_rise && p.t - p.high.peak_t >= HEATS_FOR_MIN);
     let runs_on = more_than_ever && its_own && p.high.past(1.0) && as_heat;

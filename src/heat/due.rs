@@ -1,6 +1,6 @@
-//! Heat that comes or goes at an hour: a timer, lamps with the light, the end of a night's set-back. Each day the level rises there within
-//! the half hour; on the day when it does not, the heat is missing although nothing has fallen. In the evening the same of the level's
-//! negative: heat that should have gone and stays.
+//! Heat that comes or goes at an hour: a timer, lamps with the light, the end of a night's set-back. Each day the level rises
+//! there within the half hour; on the day when it does not, the heat is missing although nothing has fallen. Of the level's
+//! negative, in the evening: heat that should have gone and stays.
 //!
 //! The habit of `levels.rs` reaches half an hour to either side of the clock, and so learns of such an hour only after it; here single
 //! bins of the same rings are set against one another, day by day.
@@ -18,7 +18,8 @@ const IS_MISSING: f64 = 0.5;
 /// How many bins before this one the level was still as before the hour.
 const BEFORE: [i32; 2] = [2, 3];
 
-/// Whether a rise that this hour brings on every known day has not come today, at a level `x`, °C; `slack`: K of noise.
+/// Whether a rise that this hour brings on every known day has not come today, at a level `x`, °C; `slack`: K of noise. Heat that
+/// stays: the two sides exchanged, and `−x`.
 pub fn is_late(low: &Levels, high: &Levels, day: i32, minute: u16, x: f64, slack: f64) -> bool {
     BEFORE.iter().any(|&back| {
         let Some(then) = high.of_hour(day, minute, -back).map(|x| -x) else { return false };

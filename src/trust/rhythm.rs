@@ -7,7 +7,8 @@
 use crate::terms::time::{Mono, Span};
 use serde::{Deserialize, Serialize};
 
-/// No silence of a regular probe is told before this. Ours: a home router or gateway that starts anew takes up to ten.
+/// No silence of a regular probe is told before this. Ours: a home router or gateway that starts anew takes up to ten minutes, and a
+/// mail that comes as it is back is one too many.
 pub const SHORTEST_REGULAR: Span = Span::min(20);
 /// The same for an irregular one.
 pub const SHORTEST_IRREGULAR: Span = Span::min(20);

@@ -56,6 +56,7 @@ pub struct Run {
     first: Option<Mono>,
     changes_after: u8,
     stands: bool,
+    #[serde(default)]
     noise: Restless,
 }
 
