@@ -55,6 +55,8 @@ impl Engine {
         if !self.desk.restore(rows, now) {
             lost.push("who was told what could not be read: some mails may come twice".to_owned());
         }
+        let probes = rows.iter().filter_map(|row| row.key.strip_prefix("probe/").zip(unpack(row.json.as_deref()?)));
+        self.world.recall(probes.collect(), now);
         for row in rows {
             let Some(json) = row.json.as_deref() else { continue };
             if let Some(id) = row.key.strip_prefix("den/") {
@@ -64,10 +66,6 @@ impl Engine {
                 match unpack::<Memory>(json) {
                     Some(memory) => den.restore(memory),
                     None => lost.push(format!("what was learned of {id} could not be read: it is learned anew")),
-                }
-            } else if let Some(name) = row.key.strip_prefix("probe/") {
-                if let Some(stored) = unpack(json) {
-                    self.world.recall(name, stored, now);
                 }
             } else if let Some(id) = row.key.strip_prefix("room/") {
                 let at = self.world.settings.rooms.iter().position(|r| r.id == id);

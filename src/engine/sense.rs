@@ -9,6 +9,7 @@ use crate::terms::time::{Now, Span, Wall};
 use crate::trust::probe::Probe;
 use crate::trust::{Event, Kind, Verdict};
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 
 /// A plug that was heard this lately tells whether heat is in order.
 const PLUG_HOLDS: Span = Span::min(30);
@@ -131,8 +132,7 @@ impl World {
 
     /// Whether any probe sees this quantity at this place, and what it said last. `None`: no link reads it.
     pub fn shown(&self, ix: EnclosureIx, slot: Slot) -> Option<Shown> {
-        let at = self.links.probes().iter().position(|p| p.target == Target::Enclosure(ix) && p.slot == slot)?;
-        let probe = u32::try_from(at).ok().and_then(|at| self.trust.probe(ProbeIx(at)));
+        let probe = self.trust.probe(self.links.probe_at(Target::Enclosure(ix), slot)?);
         let last = probe.and_then(Probe::last_trusted);
         Some(Shown {
             value: last.map(|(value, _)| value),
@@ -152,14 +152,19 @@ impl World {
         stored.collect()
     }
 
-    /// Puts a stored probe back: its topic is met again, so that its silence from now on is noticed.
-    pub fn recall(&mut self, name: &str, stored: StoredProbe, now: Now) {
-        self.links.recall(&stored.topic);
+    /// Puts stored probes back, by their names: their topics are met again, so that their silence from now on is noticed.
+    pub fn recall(&mut self, stored: Vec<(&str, StoredProbe)>, now: Now) {
+        for (_, one) in &stored {
+            self.links.recall(&one.topic);
+        }
         self.meet_probes();
-        let all = 0..u32::try_from(self.links.probes().len()).unwrap_or(u32::MAX);
-        let Some(ix) = all.map(ProbeIx).find(|ix| self.links.name(*ix).as_deref() == Some(name)) else { return };
-        if let Some(known) = self.links.probes().get(ix.index()) {
-            self.trust.restore(ix, stored.probe, known, now);
+        let all = (0..u32::try_from(self.links.probes().len()).unwrap_or(u32::MAX)).map(ProbeIx);
+        let named: BTreeMap<String, ProbeIx> = all.filter_map(|ix| Some((self.links.name(ix)?, ix))).collect();
+        for (name, one) in stored {
+            let Some(ix) = named.get(name) else { continue };
+            if let Some(known) = self.links.probes().get(ix.index()) {
+                self.trust.restore(*ix, one.probe, known, now);
+            }
         }
     }
 

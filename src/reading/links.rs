@@ -190,6 +190,11 @@ impl Links {
         self.probes.all()
     }
 
+    /// The probe that measures a slot. `None`: no link reads it.
+    pub fn probe_at(&self, target: Target, slot: Slot) -> Option<ProbeIx> {
+        self.probes.at(target, slot)
+    }
+
     /// Topics met so far with their counts, by name: for `status` and the page.
     pub fn topics(&self) -> Vec<&Entry> {
         self.topics.by_name()

@@ -45,6 +45,12 @@ impl Probes {
         &self.known
     }
 
+    /// The probe of a slot, where any link feeds it; of several batteries, one.
+    pub(super) fn at(&self, target: Target, slot: Slot) -> Option<ProbeIx> {
+        let (key, ix) = self.index.range((target, slot, None)..).next()?;
+        ((key.0, key.1) == (target, slot)).then_some(*ix)
+    }
+
     pub(super) fn get_mut(&mut self, ix: ProbeIx) -> Option<&mut Known> {
         self.known.get_mut(ix.index())
     }

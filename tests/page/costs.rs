@@ -2,8 +2,14 @@
 
 use crate::house::{barn, calm};
 use crate::wall_of;
+use std::sync::Arc;
 use std::time::Instant;
+use warmside::config;
+use warmside::engine::Engine;
+use warmside::engine::event::Event;
+use warmside::page::standing::House;
 use warmside::page::{asset, send};
+use warmside::terms::time::Now;
 
 #[test]
 fn a_wall_of_300_is_small() {
@@ -44,16 +50,41 @@ fn drawing_grows_with_the_wall_and_not_with_its_square() {
     assert!(large / small < 6.0, "three times the enclosures cost {:.1} times as much", large / small);
 }
 
+/// Nor in the engine's view of itself, with every probe heard: ten times the enclosures and probes cost about ten times as much.
+#[test]
+#[expect(clippy::disallowed_methods, reason = "a test may look at a clock to compare two costs")]
+fn a_view_grows_with_the_house_and_not_with_its_square() {
+    let house = |enclosures: usize| {
+        let text = std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/config/rack-of-40.toml")).unwrap();
+        let text = text.replace("\"a1..a8\"", &format!("\"a1..a{}\"", enclosures - 32));
+        let config = config::from_bytes("rack.toml", text.as_bytes(), std::path::Path::new("/nowhere")).unwrap();
+        let (now, mut out) = (Now::at(1_772_548_266_000), Vec::new());
+        let topics = config.settings.enclosures.iter().map(|e| e.id.clone()).collect::<Vec<_>>();
+        let mut engine = Engine::new(Arc::new(config.settings), now);
+        for (id, place) in topics.iter().flat_map(|id| ["w", "c"].map(|place| (id, place))) {
+            let topic = format!("rack/{id}/{place}/temperature");
+            engine.handle(Event::Message { topic: &topic, payload: b"29.5", retained: false }, now, &mut out);
+        }
+        assert_eq!(engine.counts().accepted as usize, 2 * enclosures);
+        engine
+    };
+    let (small, large) = (house(100), house(1_000));
+    let time = |engine: &Engine| {
+        let start = Instant::now();
+        std::hint::black_box(engine.view());
+        start.elapsed().as_secs_f64()
+    };
+    let both = (0..12).map(|_| (time(&small), time(&large)));
+    let (small, large) = both.fold((f64::MAX, f64::MAX), |(a, b), (c, d)| (a.min(c), b.min(d)));
+    println!("100 enclosures {:.2} ms, 1000 enclosures {:.2} ms", small * 1e3, large * 1e3);
+    assert!(large / small < 20.0, "ten times the enclosures cost {:.1} times as much", large / small);
+}
+
 /// What a wall of 300 and a view of 300 cost. `CARGO_PROFILE_DEV_OPT_LEVEL=2 cargo test --test page what_300 -- --ignored --nocapture`.
 #[test]
 #[ignore = "measures; run it alone"]
 #[expect(clippy::disallowed_methods, reason = "a measurement looks at a clock")]
 fn what_300_enclosures_cost() {
-    use std::sync::Arc;
-    use warmside::config;
-    use warmside::engine::Engine;
-    use warmside::page::standing::House;
-    use warmside::terms::time::Now;
     let quickest = |mut work: Box<dyn FnMut() -> usize>| {
         let mut once = || {
             let start = Instant::now();
