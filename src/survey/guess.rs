@@ -125,6 +125,7 @@ const NAMES: &[(&[&str], Named)] = &[
     ),
     (&["temperature", "temp", "tmp", "t", "probe"], Named::Temperature(None)),
     (&["plug", "socket", "outlet"], Named::Plug),
+    (&["heater", "emitter"], Named::Heater),
 ];
 /// Members whose name says nothing: the topic's does.
 const GENERAL: &[&str] = &["value", "val", "v", "reading", "data", "payload", "measurement"];
@@ -139,6 +140,8 @@ enum Named {
     Switch,
     /// What stands in a wall: watts, a switch, and more.
     Plug,
+    /// Its watts, its switch, or how far it is driven.
+    Heater,
     Battery,
     Time,
     Other,
@@ -216,14 +219,16 @@ pub fn guess(topic: &str, pointer: &str, field: &Field, of: &Topic) -> Guess {
         Named::Power => {
             tell(Seems::Power, because, if fits(-5.0, 5_000.0) { of_few } else { outside("no power in W") })
         }
-        Named::Plug if fits(-5.0, 5_000.0) && !field.is_state() => {
-            tell(Seems::Power, because, Some("a plug tells volts and energy too".to_owned()))
+        Named::Plug | Named::Heater if fits(-5.0, 5_000.0) && !field.is_state() => {
+            let or =
+                if name == Named::Plug { "a plug tells volts and energy too" } else { "is it W, or % of full power?" };
+            tell(Seems::Power, because, Some(or.to_owned()))
         }
-        Named::Plug if field.numbers > 0 && !field.is_state() => {
+        Named::Plug | Named::Heater if field.numbers > 0 && !field.is_state() => {
             tell(Seems::Unknown, because, outside("no power in W"))
         }
-        Named::Switch | Named::Plug if field.is_state() => tell(Seems::Switch, because, of_few),
-        Named::Switch | Named::Plug => tell(Seems::Unknown, because, outside("no switch")),
+        Named::Switch | Named::Plug | Named::Heater if field.is_state() => tell(Seems::Switch, because, of_few),
+        Named::Switch | Named::Plug | Named::Heater => tell(Seems::Unknown, because, outside("no switch")),
         Named::Battery if fits(0.5, 5.5) => tell(Seems::Battery(Unit::Volt), because, of_few),
         Named::Battery if fits(0.0, 100.0) => tell(Seems::Battery(Unit::Percent), because, of_few),
         Named::Battery => tell(Seems::Unknown, because, outside("neither V nor %")),

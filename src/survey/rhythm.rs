@@ -102,6 +102,17 @@ fn together(a: &Minutes, b: &Minutes) -> Option<f64> {
     (-(LATEST as i64)..=LATEST as i64).filter_map(at).max_by(f64::total_cmp)
 }
 
+/// Whether two numbers are one reading in two scales, or told twice, K or °F.
+fn is_copy(a: &Minutes, b: &Minutes) -> bool {
+    let Some(first) = a.first_min else { return false };
+    let pairs = || (first..first + a.means.len() as i64).filter_map(|m| Some((a.at(m)?, b.at(m)?)));
+    let all = |same: fn(f64, f64) -> bool| pairs().all(|(a, b)| same(a, b));
+    pairs().next().is_some()
+        && (all(|a, b| (a - b).abs() < 0.2)
+            || all(|a, b| (a * 1.8 + 32.0 - b).abs() < 0.6)
+            || all(|a, b| (b * 1.8 + 32.0 - a).abs() < 0.6))
+}
+
 /// A number by topic and pointer.
 pub type At<'a> = (&'a str, &'a str);
 
@@ -138,9 +149,10 @@ pub fn companions<'a>(survey: &'a Survey, names: &Names) -> Companions<'a> {
     let Companions { mut said, mut heated } = Companions::default();
     let mut ends = BTreeMap::new();
     for (at, probe) in &probes {
-        let others = probes.iter().filter(|(who, _)| who != at && alike(*at, *who));
+        let own = |who: At<'_>, other: &Field| who.0 == at.0 && is_copy(&probe.minutes, &other.minutes);
+        let others = probes.iter().filter(|(who, other)| who != at && alike(*at, *who) && !own(*who, other));
         let scores = others.filter_map(|(who, other)| Some((*who, together(&probe.minutes, &other.minutes)?)));
-        let Some((best, r)) = clear(scores.collect(), &BTreeMap::new()) else { continue };
+        let Some((best, r)) = clear(scores.collect(), &probes, &BTreeMap::new()) else { continue };
         ends.insert(*at, best);
         let Some(other) = probes.iter().find(|(who, _)| *who == best).map(|(_, f)| *f) else { continue };
         let middle = |f: &Field| (f.min + f.max) / 2.0;
@@ -150,7 +162,7 @@ pub fn companions<'a>(survey: &'a Survey, names: &Names) -> Companions<'a> {
     for (at, plug) in &plugs {
         let near = probes.iter().filter(|(who, _)| alike(*at, *who));
         let scores = near.filter_map(|(who, probe)| Some((*who, heats(&plug.minutes, &probe.minutes)?)));
-        if let Some((best, r)) = clear(scores.collect(), &ends) {
+        if let Some((best, r)) = clear(scores.collect(), &probes, &ends) {
             said.insert(*at, format!("{} rises while it is on (correlation {r:.2})", shown(best)));
             heated.insert(best, *at);
         }
@@ -162,12 +174,18 @@ pub fn shown((topic, pointer): At<'_>) -> String {
     if pointer.is_empty() { topic.to_owned() } else { format!("{topic} {pointer}") }
 }
 
-/// The best, if it moves together and clearly beats every other one but the other end of its own enclosure. Ties are no
-/// evidence.
-fn clear<'a>(mut scores: Vec<(At<'a>, f64)>, ends: &BTreeMap<At<'a>, At<'a>>) -> Option<(At<'a>, f64)> {
+/// The best, if it moves together and clearly beats every other one but its own copies and the other end of its own
+/// enclosure. Ties are no evidence.
+fn clear<'a>(
+    mut scores: Vec<(At<'a>, f64)>,
+    probes: &[(At<'a>, &Field)],
+    ends: &BTreeMap<At<'a>, At<'a>>,
+) -> Option<(At<'a>, f64)> {
     scores.sort_by(|a, b| b.1.total_cmp(&a.1));
     let (best, r) = *scores.first()?;
-    let beaten = scores.iter().skip(1).filter(|(who, _)| who.0 != best.0).all(|(who, next)| {
+    let minutes = |at: At<'a>| probes.iter().find(|(who, _)| *who == at).map(|(_, field)| &field.minutes);
+    let copies = |who: At<'a>| minutes(who).zip(minutes(best)).is_some_and(|(a, b)| is_copy(a, b));
+    let beaten = scores.iter().skip(1).filter(|(who, _)| who.0 != best.0 || !copies(*who)).all(|(who, next)| {
         let by = if ends.get(who) == Some(&best) { BEATS_ITS_END } else { BEATS };
         r - next >= by
     });
@@ -232,6 +250,39 @@ mod tests {
         let heated = companions(&survey, &names).heated;
         assert_eq!(heated.get(&("rack/a2/end", "")), Some(&("rack/a2/watts", "")), "{heated:?}");
         assert_eq!(companions(&survey, &Names::default()).heated, BTreeMap::new(), "nobody knows which is which");
+    }
+
+    /// A board that tells of two heaters and four probes in one message, one of them in both scales.
+    #[test]
+    fn of_one_message_the_clearly_best_probe_is_paired_or_none() {
+        let survey = |apart: bool| {
+            let (mut survey, mut levels) = (Survey::default(), [25.0_f64, 28.0]);
+            for minute in 0..90_i64 {
+                let on = [minute % 16 < 8, if apart { minute % 22 < 9 } else { minute % 16 < 8 }];
+                for (level, on) in levels.iter_mut().zip(on) {
+                    *level += if on { 0.3 } else { -0.25 };
+                }
+                let [a, b] = levels;
+                let drive = on.map(|on| if on { 70 } else { 5 });
+                let text = format!(
+                    r#"{{"heater_1":{},"heater_2":{},"temp_1":{a:.2},"temp_1_f":{:.2},"temp_2":{b:.2}}}"#,
+                    drive[0],
+                    drive[1],
+                    a * 1.8 + 32.0
+                );
+                survey.hear("board/state", text.as_bytes(), false, Wall::from_ms(0) + Span::min(minute));
+            }
+            survey
+        };
+        let apart = survey(true);
+        let said = companions(&apart, &Names::default()).said;
+        let of = |pointer: &str| said.get(&("board/state", pointer)).cloned().unwrap_or_default();
+        assert!(of("/heater_1").starts_with("board/state /temp_1"), "{said:?}");
+        assert!(of("/heater_2").starts_with("board/state /temp_2"), "{said:?}");
+        assert!(!of("/temp_1").contains("/temp_1_f"), "one probe in two scales is no two ends: {said:?}");
+        let alike = survey(false);
+        let said = companions(&alike, &Names::default()).said;
+        assert!(!said.contains_key(&("board/state", "/heater_1")), "both move alike: {said:?}");
     }
 
     #[test]
