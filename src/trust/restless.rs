@@ -18,6 +18,8 @@ const SURPRISE: f32 = 30.0;
 const TIMES: f32 = 3.0;
 /// What was seen is halved beyond so many readings: some days.
 const FADES_AT: f32 = 20_000.0;
+/// What is left of the longest run after each epoch of `run.rs`: a gateway that hung once for a night is forgotten in weeks.
+const LONGEST_LEFT: f32 = 0.7;
 
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Restless {
@@ -45,6 +47,11 @@ impl Restless {
                 *sum *= 0.5;
             }
         }
+    }
+
+    /// An epoch is over.
+    pub fn fade(&mut self) {
+        self.longest *= LONGEST_LEFT;
     }
 
     /// Whether so many repeats are none of its noise.
@@ -80,6 +87,33 @@ mod tests {
             }
         }
         None
+    }
+
+    #[test]
+    fn a_run_that_was_no_noise_is_forgotten_in_weeks() {
+        let mut restless = Restless::default();
+        let learn = |restless: &mut Restless| {
+            let mut last = 0;
+            let mut repeats = 0;
+            for value in noise(1.0).take(4 * 1_440) {
+                if value == last {
+                    repeats += 1;
+                } else {
+                    restless.ended(repeats, value > last);
+                    (last, repeats) = (value, 0);
+                }
+            }
+        };
+        learn(&mut restless);
+        restless.ended(600, true);
+        learn(&mut restless);
+        assert!(!restless.is_broken_by(600), "it stood still for that long before");
+        for _ in 0..9 {
+            restless.fade();
+            learn(&mut restless);
+        }
+        assert!(restless.is_broken_by(120), "{restless:?}");
+        assert!(!restless.is_broken_by(20), "{restless:?}");
     }
 
     /// Noise of so many steps: the sum of four dice, rounded, as a sensor rounds.

@@ -106,6 +106,7 @@ impl Run {
             self.longest = [0.0, self.longest[0]];
             self.furthest = [0.0, self.furthest[0]];
             self.epoch = Some(at);
+            self.noise.fade();
         }
         self.longest[0] = self.longest[0].max(lasted.as_s() as f32);
         self.furthest[0] = self.furthest[0].max(self.should(others).unwrap_or(0.0));
