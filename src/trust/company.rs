@@ -102,11 +102,13 @@ impl Watch {
         let along = |other: usize| {
             self.probes[other].trend(now.mono).is_some_and(|t| t * goes > 0.0 && t.abs() >= 0.25 * goes.abs())
         };
-        // With nobody beside it nobody can say that it went alone: the whole enclosure may have gone.
         let neighbours = self.neighbours(ix, now.mono);
-        if neighbours.is_some() && !others.into_iter().any(along) {
+        if !others.into_iter().any(along) {
             let from = value - goes;
-            let all = self.companions(self.settings[ix].group).into_iter();
+            let group = self.settings[ix].group;
+            // With nobody beside it the whole enclosure may have gone, and only to the room's own air nothing takes that.
+            let all = if neighbours.is_some() { self.companions(group) } else { self.of_room(group) };
+            let all = all.into_iter();
             let apart = all.filter(|c| self.fresh(*c, now.mono).is_some_and(|theirs| moved::is_apart(theirs, from)));
             let begun = Moved::new(ix, (from, value), now, neighbours, apart);
             self.moved.push(begun);
@@ -119,6 +121,12 @@ impl Watch {
         let near = |at: &usize| *at != group && (room.is_none() || Some(*at) == room || self.groups[*at].room == room);
         let members = (0..self.groups.len()).filter(near).flat_map(|at| self.groups[at].members.iter());
         members.map(|m| m.index()).take(moved::MOST_COMPANIONS).collect()
+    }
+
+    /// Temperatures of the room itself.
+    fn of_room(&self, group: usize) -> Vec<usize> {
+        let room = self.groups[group].room.and_then(|room| self.groups.get(room));
+        room.map(|room| room.members.iter().map(|m| m.index()).collect()).unwrap_or_default()
     }
 
     /// A keeper's own thermometer at a place. How far the probe there is off, K; `None`: there is none, or it is silent.

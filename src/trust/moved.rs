@@ -9,6 +9,9 @@ use std::collections::BTreeMap;
 
 /// How far it must have gone within ten minutes, K.
 pub const GOES_K: f64 = 2.5;
+/// The same where no other probe of its enclosure tells whether that went along: an open front takes the air toward the room's,
+/// not to it.
+const GOES_ALONE_K: f64 = 5.0;
 /// What of that the other probes of its enclosure may go along.
 const ALONG: f64 = 0.25;
 /// After so long it has come to rest; until then nothing is compared.
@@ -48,7 +51,7 @@ pub struct Moved {
     readings: u16,
     /// Sum and largest of the distances to each companion, and how many.
     companions: BTreeMap<usize, (f64, f64, u16)>,
-    /// How far the neighbours were when it left.
+    /// Where the neighbours were when it left; `None`: it has none, and the room alone can be its company.
     neighbours_then: Option<f64>,
 }
 
@@ -116,7 +119,8 @@ impl Moved {
             (Some(then), Some(now)) => (now - then) * went > 0.0 && (now - then).abs() > ALONG * went.abs(),
             _ => false,
         };
-        if back || along || lasted > WONDERS {
+        let may_be_open = self.neighbours_then.is_none() && went.abs() < GOES_ALONE_K;
+        if back || along || may_be_open || lasted > WONDERS {
             return Look::Nothing;
         }
         let rested = *self.rested.get_or_insert(around.travel);
@@ -133,7 +137,8 @@ impl Moved {
         }
         let [own, others] = [0, 1].map(|i| around.travel[i] - rested[i]);
         let should = around.share.map_or(0.0, |share| share * others);
-        let alone = lasted >= ALONE_LASTS && should >= SHOULD_K && own <= STILL * should;
+        let beside = self.neighbours_then.is_some();
+        let alone = beside && lasted >= ALONE_LASTS && should >= SHOULD_K && own <= STILL * should;
         if alone { Look::Elsewhere } else { Look::NotYet }
     }
 }
