@@ -3,6 +3,7 @@
 //! A den owns the judges of one enclosure and feeds each what it needs. It decides nothing itself; judges report edges.
 
 mod naming;
+mod sight;
 
 use super::local::Local;
 use super::trail::Trail;
@@ -287,15 +288,6 @@ impl Den {
     /// The instant that it asked for has come: light may be missing although nothing reports.
     pub fn wake(&mut self, now: Now, around: &Around, out: &mut Vec<Change>) {
         self.judge(around, now, |comfort, judged| comfort.wake(judged, now, out));
-    }
-
-    /// The place cannot be seen from now on: clocks that run stop, what stands goes on standing.
-    pub fn lose_sight(&mut self, place: Place) {
-        self.memory.bands[place.index()].forget_clocks();
-        let heard = self.memory.trails[place.index()].points().next().is_some();
-        if heard && !self.memory.unseen.contains(&place) {
-            self.memory.unseen.push(place);
-        }
     }
 
     /// What is wanted, for whoever only looks: slower than the judges' own way.

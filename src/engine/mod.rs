@@ -156,6 +156,7 @@ impl Engine {
         let wake = den.next_wake(reading.at);
         self.world.expect_company(ix, self.changes.get_mut(said..).unwrap_or_default());
         self.world.note_disturbance(ix, before);
+        self.world.doubt_heat_unseen(ix, &mut self.changes);
         self.timers.wish(Sleeper::Enclosure(ix), wake);
     }
 

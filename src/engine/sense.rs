@@ -1,7 +1,7 @@
 //! Probes as the engine holds them: each reading is judged by `trust/` before anybody hears it, each silence told.
 
 use super::world::World;
-use crate::finding::Change;
+use crate::finding::{Change, Subject};
 use crate::reading::{Reading, Slot, Target};
 use crate::terms::id::{EnclosureIx, ProbeIx};
 use crate::terms::quantity::Quantity;
@@ -91,13 +91,13 @@ impl World {
             if event.kind == Kind::Displaced && event.fault.is_some() && self.is_disturbed(&event) {
                 continue;
             }
-            let in_order = self.heat_in_order_without(&event);
-            self.probe_findings.hear(&event, in_order, out);
             if let (Target::Enclosure(ix), Some(place), true) = (event.target, event.place, event.blinds())
                 && let Some(den) = self.dens.get_mut(ix.index())
             {
                 den.lose_sight(place);
             }
+            let in_order = self.heat_in_order_without(&event);
+            self.probe_findings.hear(&event, in_order, out);
         }
     }
 
@@ -107,11 +107,14 @@ impl World {
     }
 
     /// Whether another trusted sign tells that the heat of the probe's enclosure is in order.
-    fn heat_in_order_without(&self, event: &Event) -> bool {
+    fn heat_in_order_without(&mut self, event: &Event) -> bool {
         let Target::Enclosure(ix) = event.target else { return true };
-        let Some(den) = self.dens.get(ix.index()) else { return true };
+        let Some(den) = self.dens.get_mut(ix.index()) else { return true };
         if !den.has_heat() {
             return true;
+        }
+        if den.is_disturbed() || den.may_have_lost_heat_unseen(self.now) {
+            return false;
         }
         let others = self
             .links
@@ -119,15 +122,21 @@ impl World {
             .iter()
             .enumerate()
             .filter(|(at, known)| known.target == event.target && *at != event.probe.index());
-        let sign = others.into_iter().any(|(at, known)| {
+        others.into_iter().any(|(at, known)| {
             let Some(probe) = u32::try_from(at).ok().and_then(|at| self.trust.probe(ProbeIx(at))) else { return false };
             match known.slot {
                 Slot::At(_, Quantity::Temperature) => probe.sees(),
                 Slot::Heat(..) => known.last.is_some_and(|at| self.now.mono.since(at.mono) < PLUG_HOLDS),
                 _ => false,
             }
-        });
-        sign && !den.is_disturbed()
+        })
+    }
+
+    /// The enclosure spoke: whether what it says still tells that its heat is in order, where its own place is unseen.
+    pub fn doubt_heat_unseen(&mut self, ix: EnclosureIx, out: &mut Vec<Change>) {
+        if self.dens.get_mut(ix.index()).is_some_and(|den| den.may_have_lost_heat_unseen(self.now)) {
+            self.probe_findings.doubt_heat(Subject::Enclosure(ix), out);
+        }
     }
 
     /// Whether any probe sees this quantity at this place, and what it said last. `None`: no link reads it.

@@ -17,6 +17,8 @@ use serde::{Deserialize, Serialize};
 struct Standing {
     probe: ProbeIx,
     kind: Kind,
+    /// It is urgent where nothing else tells that heat is in order.
+    blinds: bool,
     finding: Finding,
 }
 
@@ -39,7 +41,8 @@ impl Judge {
             if event.kind == Kind::Silent && self.standing.iter().any(unwatched) {
                 finding.urgency = Urgency::Note;
             }
-            self.standing.push(Standing { probe: event.probe, kind: event.kind, finding });
+            let blinds = finding.urgency == Urgency::Today && urgency(event, fault, false) == Urgency::Now;
+            self.standing.push(Standing { probe: event.probe, kind: event.kind, blinds, finding });
         }
         match (told, self.telling(key)) {
             (Some(_), None) => out.push(Change::Calm(key)),
@@ -47,6 +50,15 @@ impl Judge {
                 out.push(Change::Stands(now.finding.clone()));
             }
             _ => {}
+        }
+    }
+
+    /// What told that the heat of this enclosure is in order tells it no more: what blinds there is urgent.
+    pub fn doubt_heat(&mut self, subject: Subject, out: &mut Vec<Change>) {
+        for standing in self.standing.iter_mut().filter(|s| s.blinds && s.finding.key.subject == subject) {
+            standing.blinds = false;
+            standing.finding.urgency = Urgency::Now;
+            out.push(Change::Stands(standing.finding.clone()));
         }
     }
 
@@ -211,5 +223,24 @@ mod tests {
         assert_eq!(said(&mut judge, &never(true), false), [Some(Urgency::Today)]);
         let stuck = event(0, Quantity::Temperature, Kind::Faulty, Some(Fault::Unbelievable(Doubt::Sentinel)));
         assert_eq!(said(&mut judge, &stuck, false), [Some(Urgency::Now)], "no other sign of heat");
+    }
+
+    #[test]
+    fn a_sign_of_heat_that_goes_makes_it_urgent_once() {
+        let mut judge = Judge::default();
+        let silent = event(0, Quantity::Temperature, Kind::Silent, Some(Fault::Silent));
+        let worn = event(1, Quantity::Temperature, Kind::Battery, Some(Fault::Battery { level: 2.1 }));
+        for event in [&silent, &worn] {
+            assert_eq!(said(&mut judge, event, true), [Some(Urgency::Today)]);
+        }
+        let mut out = Vec::new();
+        judge.doubt_heat(Subject::Enclosure(EnclosureIx(1)), &mut out);
+        assert_eq!(out, [], "another enclosure's");
+        let mine = Subject::Enclosure(EnclosureIx(0));
+        judge.doubt_heat(mine, &mut out);
+        judge.doubt_heat(mine, &mut out);
+        let told =
+            out.iter().filter_map(|c| if let Change::Stands(f) = c { Some((f.key.cause, f.urgency)) } else { None });
+        assert_eq!(told.collect::<Vec<_>>(), [(Cause::ProbeSilent, Urgency::Now)]);
     }
 }

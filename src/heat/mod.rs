@@ -258,6 +258,13 @@ impl Watch {
         (age_min <= (3.0 * picture.interval).max(15.0)).then_some(picture)
     }
 
+    /// Whether the plugs of a place's sources have shown power since; `None`: none of them has spoken since.
+    pub fn powered_since(&self, place: Place, then: Mono) -> Option<bool> {
+        let t = then.since(self.origin?).as_min();
+        let plugs = self.settings.sources.iter().zip(&self.plugs).filter(|(source, _)| source.at == place);
+        plugs.filter_map(|(_, plug)| plug.powered_since(t)).reduce(|any, one| any || one)
+    }
+
     /// Forgets what was learned; what stands is over without a word, for the keeper himself said so.
     pub fn relearn(&mut self, why: Relearn, out: &mut Vec<Change>) {
         for tract in &mut self.tracts {

@@ -153,6 +153,11 @@ impl Plug {
         self.doubt = self.doubt_now(rated, b);
     }
 
+    /// Whether it has shown power since minute `t`; `None`: it has said nothing since.
+    pub fn powered_since(&self, t: f64) -> Option<bool> {
+        (self.t > t).then(|| self.none_since.is_none_or(|since| since > t))
+    }
+
     /// A gap: what goes on is not known.
     pub fn cut(&mut self) {
         self.without.cut();
