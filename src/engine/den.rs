@@ -43,6 +43,8 @@ pub struct Around {
     pub room_says: Says,
     /// Another enclosure on its circuit has just lost its heat.
     pub circuit_lost: bool,
+    /// It is one of half of its circuit whose levels fall at once as without heat.
+    pub falls_together: bool,
     /// The other enclosures of its room are as usual.
     pub neighbours_as_usual: Option<bool>,
     /// How far others of its room went up and down within an hour lately, K, on the median; asked for by [`Den::asks_others`].
@@ -196,6 +198,7 @@ impl Den {
             hands_in: around.hands_in,
             neighbours_ok: around.neighbours_as_usual,
             circuit_lost: around.circuit_lost,
+            falls_together: around.falls_together,
         };
         self.memory.heat.hear(input, now, &context, &mut self.turns);
         self.pass_on(now, out);

@@ -23,6 +23,9 @@ use std::sync::Arc;
 const MOST_ASKED: usize = 8;
 /// What an enclosure lost lately may have been lost by its circuit.
 const CIRCUIT_LATELY: Span = Span::min(45);
+/// So many thresholds on the cold side have those that fall together passed in sum. Excesses have exponential tails
+/// (`heat/MODEL.md`): that several that know nothing of one another go so far at once is as rare as that one goes the sum.
+const TOGETHER: f64 = 1.0;
 /// A room's reading counts for its enclosures for this long.
 const ROOM_HOLDS: Span = Span::min(90);
 
@@ -134,6 +137,7 @@ impl World {
             room_c,
             room_says: heard.map_or(Says::Nothing, |r| r.says),
             circuit_lost: self.circuit_lost(ix, now),
+            falls_together: self.falls_together(ix, now),
             neighbours_as_usual: others.map(|n| n == 0),
             others_went_k: self.others_went(ix),
         }
@@ -177,6 +181,25 @@ impl World {
     fn circuit_lost(&self, ix: EnclosureIx, now: Now) -> bool {
         let lost = self.lost.get(self.circuit_of(ix)).copied().flatten();
         lost.is_some_and(|(other, at)| other != ix && now.mono.since(at) <= CIRCUIT_LATELY)
+    }
+
+    /// Whether it is one of at least half of its circuit (or of those of which none is told) that fall as without heat, together
+    /// as far past where heat always came back as one alone has to go.
+    fn falls_together(&self, ix: EnclosureIx, now: Now) -> bool {
+        let lean = |ix: EnclosureIx| self.dens.get(ix.index()).and_then(|den| den.lean(now.mono));
+        // Asked of all only where it falls itself: seldom.
+        if lean(ix).is_none_or(|own| own <= 0.0) {
+            return false;
+        }
+        let circuit = self.circuit_of(ix);
+        let (mut watched, mut falling, mut sum) = (0_u32, 0_u32, 0.0);
+        for at in (0..).take(self.dens.len()).map(EnclosureIx).filter(|at| self.circuit_of(*at) == circuit) {
+            let Some(lean) = lean(at) else { continue };
+            watched += 1;
+            falling += u32::from(lean > 0.0);
+            sum += lean.min(1.0);
+        }
+        falling >= 2 && 2 * falling >= watched && sum >= TOGETHER
     }
 
     /// Marks what is found of an enclosure's lost heat where others on its circuit are on the way to the same.

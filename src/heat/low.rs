@@ -60,6 +60,7 @@ pub fn judge(p: &Picture) -> Option<Suspicion> {
         return by_watts(p).or_else(|| late(p));
     }
     by_watts(p)
+        .or_else(|| together(p))
         .or_else(|| by_course(p))
         .or_else(|| slow(p))
         .or_else(|| absent(p))
@@ -186,6 +187,12 @@ fn astray_waits(p: &Picture) -> bool {
     p.powered() && !p.low.past_for(ASTRAY_MIN)
 }
 
+/// One of several that fall at once: no dial, no front, no heater of its own.
+fn together(p: &Picture) -> Option<Suspicion> {
+    (p.falls_together && p.lean() > 0.0).then_some(())?;
+    if_it_holds(Cause::HeatFailed, Way::Course)
+}
+
 /// Whether all but the depth of the fall speaks for lost heat: speed, evenness, the cool side's share, the gradient.
 pub fn looks_lost(p: &Picture) -> bool {
     let gradient_goes_along = p.gradient.is_none_or(|g| p.cycler || (g.low.past(0.3) && g.due()));
@@ -297,7 +304,8 @@ fn displaced(p: &Picture) -> Option<Suspicion> {
 }
 
 fn left_open(p: &Picture) -> Option<Suspicion> {
-    let share = p.low.share?;
+    // Where the power is gone both ends sink for hours.
+    let share = p.low.share.filter(|_| !p.circuit_lost)?;
     let bottom = p.x - p.low.min < p.low.undercut / 5.0;
     let hurried_at_start = p.since_hurried_fall < 60.0 || p.hurried_within_fall();
     (p.low.past_for(45.0) && p.low.past(1.5) && hurried_at_start && share > 0.15 && bottom).then_some(())?;

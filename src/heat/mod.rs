@@ -107,6 +107,8 @@ pub struct Context {
     pub neighbours_ok: Option<bool>,
     /// Another enclosure on its circuit has just lost its heat.
     pub circuit_lost: bool,
+    /// It is one of half of its circuit whose levels fall at once as without heat ([`picture::Picture::lean`]).
+    pub falls_together: bool,
 }
 
 /// Why everything is learned anew.
@@ -250,12 +252,24 @@ impl Watch {
         self.tracts.iter().filter_map(|tract| tract.picture.as_ref())
     }
 
+    /// How far it is on its way to be called without heat, in thresholds; 0: not at all, or called so long ago. `None`: it is not
+    /// watched yet, or was not heard of late.
+    pub fn lean(&self, now: Mono) -> Option<f64> {
+        let t = now.since(self.origin?).as_min();
+        let lean = |tract: &Tract| {
+            let picture = tract.picture.as_ref().filter(|picture| picture.is_fresh(t))?;
+            let lost = tract.low.now.filter(|stood| stood.cause == verdict::Cause::HeatFailed);
+            let long_ago = lost.is_some_and(|stood| t - stood.since > picture::FALLS_TOGETHER_MIN);
+            Some(if long_ago { 0.0 } else { picture.lean() })
+        };
+        self.tracts.iter().filter_map(lean).reduce(f64::max)
+    }
+
     /// The last judgement of the warm end at a place, failing that of the first; `None`: it was not heard of late.
     pub fn picture(&self, place: Place, now: Mono) -> Option<&Picture> {
         let at = |tract: &&Tract| tract.place == place || tract.heard_at == Some(place);
         let picture = self.tracts.iter().find(at).or(self.tracts.first())?.picture.as_ref()?;
-        let age_min = now.since(self.origin?).as_min() - picture.t;
-        (age_min <= (3.0 * picture.interval).max(15.0)).then_some(picture)
+        picture.is_fresh(now.since(self.origin?).as_min()).then_some(picture)
     }
 
     /// Whether the plugs of a place's sources have shown power since; `None`: none of them has spoken since.

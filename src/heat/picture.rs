@@ -14,6 +14,8 @@ pub const HEATER_SHARE: f64 = 0.45;
 const OPENS_ALONE_K: f64 = 4.0;
 /// So much of a threshold on the way to it says that something is lost, where another enclosure has said so.
 const LEANS: f64 = 0.2;
+/// Falls that began longer ago than this did not begin together, min.
+pub const FALLS_TOGETHER_MIN: f64 = 60.0;
 /// More than a room loses within that time, K.
 const OPENS_K: f64 = 2.0;
 
@@ -150,6 +152,8 @@ pub struct Picture {
     pub neighbours_ok: Option<bool>,
     /// Another enclosure on its circuit has just lost its heat.
     pub circuit_lost: bool,
+    /// So do others on its circuit at this moment, half of it in all.
+    pub falls_together: bool,
     pub low_waits: Wait,
     pub high_waits: Wait,
 }
@@ -171,6 +175,10 @@ pub enum Wait {
 }
 
 impl Picture {
+    /// Whether it still tells of a moment, min.
+    pub fn is_fresh(&self, t: f64) -> bool {
+        t - self.t <= (3.0 * self.interval).max(15.0)
+    }
     pub fn ratio(&self) -> Option<f64> {
         self.gradient.map(|g| g.ratio())
     }
@@ -194,6 +202,16 @@ impl Picture {
     /// It falls as without heat and is on its way past where heat always came back: no verdict, but a word beside another's.
     pub fn leans_lost(&self) -> bool {
         self.low.past(LEANS) && self.v < 0.0 && self.fall > 0.0 && !self.hurried_within_fall()
+    }
+    /// How far it is on its way past where heat always came back, in thresholds, while it falls as without heat: what it adds
+    /// to the word of others that fall beside it. 0: it does not fall so.
+    pub fn lean(&self) -> f64 {
+        let lately = self.t - self.low.peak_t <= FALLS_TOGETHER_MIN;
+        let alone = self.low.share.is_none_or(|share| share < OPEN_SHARE);
+        let falls = self.leans_lost() && lately && alone && self.low_waits == Wait::No;
+        // On the first day nothing is known of other hours.
+        let known = if self.young { 0.5 } else { 1.0 };
+        if falls { known * self.low.undercut / self.low.threshold } else { 0.0 }
     }
     /// The plug is known and shows power at about its usual amount.
     pub fn powered(&self) -> bool {

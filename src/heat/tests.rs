@@ -104,6 +104,35 @@ fn what_may_be_a_dial_is_waited_for_by_day_but_not_by_night_nor_out_of_what_is_w
     assert!(night + 8 < day && edge + 4 < day, "night {night} min, day {day}, leaving what is wanted {edge}");
 }
 
+/// How far heat that dies at 13 h leans, minute by minute, and when it is said to have failed; `beside`: others fall as well.
+fn falls(beside: bool) -> (Vec<f64>, Option<i64>) {
+    let dead_min = 4 * 1_440 + 780;
+    let (mut watch, mut out, mut said, mut leans) = (Watch::new(&settings()), Vec::new(), None, Vec::new());
+    for m in 0..dead_min + 180 {
+        let now = Now::at(m * 60_000);
+        let context = Context { falls_together: beside, ..context(m) };
+        for (place, celsius) in [(Place::CoolSide, cool(m, dead_min)), (Place::WarmSide, level(m, dead_min))] {
+            watch.hear(Input::Level { place, celsius }, now, &context, &mut out);
+        }
+        let failed = |c: &Change| matches!(c, Change::Stands(v) if v.cause == Cause::HeatFailed);
+        said = said.or_else(|| out.iter().any(failed).then_some(m - dead_min));
+        assert!(m >= dead_min || out.is_empty(), "at minute {m}: {out:?}");
+        if m >= dead_min {
+            leans.push(watch.lean(now.mono).unwrap_or(-1.0));
+        }
+    }
+    (leans, said)
+}
+
+#[test]
+fn several_that_fall_together_are_neither_dials_nor_failed_heaters() {
+    let ((leans, alone), (_, together)) = (falls(false), falls(true));
+    let found = alone.zip(together);
+    assert!(found.is_some_and(|(alone, together)| together + 10 < alone), "alone {alone:?}, together {together:?}");
+    assert!(leans[0] <= 0.0 && leans[40] > 1.0, "{leans:?}");
+    assert!(leans[150..].iter().all(|lean| *lean <= 0.0), "what failed hours ago says nothing of another: {leans:?}");
+}
+
 /// Minutes after its death at which the heat of one probe alone is told as dead.
 fn alone_found(hour: i64) -> Option<i64> {
     let dead_min = 4 * 1_440 + hour * 60;

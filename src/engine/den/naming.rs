@@ -8,7 +8,7 @@ use crate::finding::{Change, explain};
 use crate::heat::picture::Picture;
 use crate::heat::verdict;
 use crate::terms::place::Place;
-use crate::terms::time::Now;
+use crate::terms::time::{Mono, Now};
 
 impl Den {
     /// What is out of its band is told by what explains it, where that is seen.
@@ -117,6 +117,11 @@ impl Den {
     /// Whether any of its heat is on the way to be called lost.
     pub fn leans_lost(&self) -> bool {
         self.memory.heat.pictures().any(Picture::leans_lost)
+    }
+
+    /// How far it is on that way ([`crate::heat::Watch::lean`]).
+    pub fn lean(&self, now: Mono) -> Option<f64> {
+        self.memory.heat.lean(now)
     }
 
     pub fn has_lost_heat(&self) -> bool {

@@ -197,6 +197,7 @@ impl Tract {
             young,
             neighbours_ok: b.context.neighbours_ok,
             circuit_lost: b.context.circuit_lost,
+            falls_together: b.context.falls_together,
             sees_doors: cool.is_some() && !b.beside_room,
             low_waits: match b.context.on_its_way[self.place.index()] {
                 Some((low, _)) if s.x >= low => Wait::Never,
