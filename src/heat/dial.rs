@@ -8,7 +8,7 @@ use super::picture::{Picture, Side};
 
 /// Further than most dials are turned by, K, and longer than a new level takes, min. Down: what is lost by waiting is an animal's
 /// warmth for some minutes more, and a fall is what is found late without this rule already.
-const DOWN: Turned = Turned { k: 2.0, min: 20.0 };
+const DOWN: Turned = Turned { k: 2.5, min: 30.0 };
 const UP: Turned = Turned { k: 3.0, min: 40.0 };
 /// The same beside a plug that has shown for longer than ever that there is no power, or nothing but power: that much is known
 /// already, and only few dials are turned by so much more.

@@ -22,6 +22,9 @@ const STAYS_SHARE: f64 = 0.8;
 const GROSS: f64 = 3.0;
 const GROSS_MIN: f64 = 10.0;
 
+/// A level so many spreads below its highest has turned: noise alone reaches that far once in 30,000 readings.
+const TURNED: f64 = 4.0;
+
 /// The most specific cause on the hot side.
 pub fn judge(p: &Picture) -> Option<Suspicion> {
     if p.high_waits == Wait::Never {
@@ -81,7 +84,7 @@ fn stuck(p: &Picture) -> Option<Suspicion> {
     let by_gradient = p.gradient.is_some_and(|g| g.high.past(2.0 * factor))
         && -p.high.recent + factor * p.high.threshold < p.x
         && p.high.recent.is_finite();
-    let deep = (p.high.past(factor) && p.high.undercut >= p.healed.high) || by_gradient;
+    let deep = (p.high.past(factor) && p.high.undercut >= p.healed.high && !p.high.is_known(-p.x)) || by_gradient;
     let outshines = !blind || (p.high.past(2.0) && p.high.undercut > 3.0 && p.high.past_for(SUN_MIN));
     (deep && outshines && looks_endless(p) && !dial::turned_up(p)).then_some(())?;
     Some(Suspicion { cause: Cause::HeatStuckOn, way: Way::Course, holds_first: true })
@@ -147,7 +150,10 @@ fn stuck_slowly(p: &Picture) -> Option<Suspicion> {
         return Some(Suspicion { cause: Cause::HeatStuckOn, way: Way::Slow, holds_first: false });
     };
     let patience = if p.since_dip < 100.0 { 60.0 } else { 20.0 };
+    // What has turned is being steered.
+    let turned = p.cycler && p.x < -p.high.min - TURNED * p.s_x;
     (p.high.past_for(patience)
+        && !turned
         && g.high.past(1.0)
         && g.ratio() > 1.25
         && p.high.undercut >= p.healed.high

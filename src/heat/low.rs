@@ -126,7 +126,9 @@ pub fn by_watts(p: &Picture) -> Option<Suspicion> {
     // Long pauses come in health too, in the sun or with an animal on the probe: the level must say so as well, but for a
     // relay's own word.
     let level_agrees = clue.told_on == Some(true) || (p.low.past(1.0) && p.low.undercut > ANIMAL_K && !outside);
-    let by_spell = by_spell && p.even_fall && (clue.none || relay_alone) && level_agrees;
+    // At an hour that has no gradient to lose, no power is nothing missing.
+    let due = p.cycler || clue.told_on == Some(true) || p.gradient.is_none_or(|g| g.due());
+    let by_spell = by_spell && p.even_fall && due && (clue.none || relay_alone) && level_agrees;
     (!clue.unsteered && !dial && (by_spell || by_level)).then_some(())?;
     if_it_holds(Cause::HeatFailed, Way::Watts)
 }
@@ -172,7 +174,8 @@ fn by_course(p: &Picture) -> Option<Suspicion> {
             && p.gradient.is_some_and(|g| g.low.past(2.0 * f))
             && p.low.recent.is_finite()
             && p.low.recent - p.x > f * p.low.threshold);
-    let deep = p.low.undercut >= p.healed.low && (p.low.past(f) || by_gradient || depth_trigger(p));
+    let deep =
+        !p.low.is_known(p.x) && p.low.undercut >= p.healed.low && (p.low.past(f) || by_gradient || depth_trigger(p));
     // Without a cool side wet air and a lid off for cleaning look like lost heat for as long as they last.
     // At night nobody cleans.
     let waited = p.sees_doors || !dial::awake(p) || p.low.past_for(BLIND_MIN);

@@ -53,6 +53,10 @@ impl Side {
     pub fn drop(&self, x: f64) -> f64 {
         self.peak - x
     }
+    /// Whether one of the days had as low a level at this hour: what was no fault then is none now.
+    pub fn is_known(&self, x: f64) -> bool {
+        self.days >= 2 && x > self.lowest
+    }
 }
 
 /// The gradient to the cool side.

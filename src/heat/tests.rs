@@ -8,6 +8,8 @@ use super::{Context, Input, Relearn, Watch};
 use crate::terms::place::Place;
 use crate::terms::time::{Mono, Now, Wall};
 
+mod steered;
+
 fn settings() -> Settings {
     let source = Source {
         id: "main".into(),

@@ -15,6 +15,8 @@ use serde::{Deserialize, Serialize};
 
 /// Less than this share of its usual power, over what it draws at rest, is none.
 const NONE_SHARE: f64 = 0.06;
+/// More than this share of its highest power is all it can give.
+const FULL_SHARE: f64 = 0.9;
 /// What a thermostat, a dimmer or the plug itself may draw at rest, W, and as a share of full power.
 const MOST_AT_REST_W: f64 = 4.0;
 const MOST_AT_REST: f64 = 0.3;
@@ -194,9 +196,8 @@ impl Plug {
     }
 
     fn is_full(&self, watts: f64) -> bool {
-        // What is dimmed is never quite full: then it counts what is clearly more than usual.
-        let dimmed = self.load.level().unwrap_or(0.0);
-        self.high > LEAST_W && watts > dimmed.clamp(0.7 * self.high, 0.9 * self.high)
+        // A dimmer that has turned itself down is steered, however much it still gives.
+        self.high > LEAST_W && watts > FULL_SHARE * self.high
     }
 
     fn under_relay(&mut self, none: bool, b: &Beside) {
