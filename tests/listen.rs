@@ -316,3 +316,32 @@ fn a_heater_is_paired_with_the_probe_beside_it() {
     }
     assert!(paired >= 3, "{paired} of 4 heaters are paired");
 }
+
+/// The keeper's file as it is when `listen` is asked: enclosures, and no link yet.
+#[test]
+fn a_house_without_links_is_heard_and_told_which_to_add() {
+    let folder = std::env::temp_dir().join(format!("warmside-unlinked-{}", std::process::id()));
+    std::fs::create_dir_all(&folder).expect("a folder");
+    let (file, heard) = (folder.join("warmside.toml"), folder.join("heard.jsonl"));
+    let lines = (0..20).map(|i| {
+        format!(
+            r#"{{"at":"2026-01-05T10:{i:02}:00.000Z","topic":"rack/a3/warm/temperature","payload":"3{}.4"}}"#,
+            i % 3
+        )
+    });
+    std::fs::write(&heard, lines.collect::<Vec<_>>().join("\n")).expect("a recording");
+    let house = include_str!("../config/first-enclosure.toml").split("[[link]]").next().unwrap_or_default();
+    std::fs::write(&file, house).expect("a file");
+    assert!(warmside::config::load_without_secrets(&file).is_err(), "`watch` has nothing to watch yet");
+    let listen = || {
+        let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_warmside"));
+        command.args(["listen", "--config"]).arg(&file).arg("--from").arg(&heard).output().expect("it runs")
+    };
+    let drafted = listen();
+    let text = String::from_utf8_lossy(&drafted.stdout).into_owned();
+    assert!(drafted.status.success(), "{}", String::from_utf8_lossy(&drafted.stderr));
+    std::fs::write(&file, format!("{house}\n{text}")).expect("a file");
+    let loaded = warmside::config::load_without_secrets(&file);
+    assert_eq!(loaded.map(|c| c.settings.links.len()).map_err(|report| report.render(false)), Ok(1), "{text}");
+    let _ = std::fs::remove_dir_all(&folder);
+}

@@ -33,6 +33,11 @@ impl Configured {
         told(config::load_without_secrets(&self.path()))
     }
 
+    /// The same, or that of [`Configured::load_without_secrets`], for a house whose links are still to be drafted.
+    pub fn load_unlinked(&self, secrets: bool) -> Result<Config, Exit> {
+        told(config::load_unlinked(&self.path(), secrets))
+    }
+
     /// The same for a house whose ties are about to come back with a copy of its store.
     pub fn load_restored(&self, ties: Vec<Tie>) -> Result<Config, Exit> {
         told(config::load_restored(&self.path(), ties))

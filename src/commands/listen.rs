@@ -43,7 +43,7 @@ pub fn run(args: &Args) -> Exit {
     // A recording can be looked at before there is any configuration.
     let config = match (args.from.is_empty(), args.config.path().exists()) {
         (false, false) => None,
-        (live, _) => match if live { args.config.load() } else { args.config.load_without_secrets() } {
+        (live, _) => match args.config.load_unlinked(live) {
             Ok(config) => Some(config),
             Err(exit) => return exit,
         },

@@ -40,7 +40,8 @@ pub struct Args {
 }
 
 pub fn run(args: &Args) -> Exit {
-    let config = match args.config.load() {
+    // With filters of its own it may run before anything is linked.
+    let config = match if args.also.is_empty() { args.config.load() } else { args.config.load_unlinked(true) } {
         Ok(config) => config,
         Err(exit) => return exit,
     };

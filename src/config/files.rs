@@ -17,6 +17,8 @@ pub struct Files {
     pub secrets: bool,
     /// Ties to judge instead of those in the store's folder.
     pub ties: Option<Vec<super::tied::Tie>>,
+    /// Nothing has to be linked yet: for whoever hears the broker to find out what there is.
+    pub unlinked: bool,
 }
 
 /// The longest password or certificate file in bytes.

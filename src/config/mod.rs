@@ -81,6 +81,12 @@ pub fn load_restored(path: &Path, ties: Vec<tied::Tie>) -> Result<Config, Report
     read_with(path, &Files { ties: Some(ties), ..Files::default() }, house)
 }
 
+/// As [`load`] (or, without `secrets`, as [`load_without_secrets`]) of a house whose links are still to be drafted.
+pub fn load_unlinked(path: &Path, secrets: bool) -> Result<Config, Report> {
+    let credentials = std::env::var_os("CREDENTIALS_DIRECTORY").map(PathBuf::from).filter(|_| secrets);
+    read_with(path, &Files { credentials, secrets, unlinked: true, ..Files::default() }, house)
+}
+
 /// The same for a text that is no file yet: `name` is what its report calls it, `folder` where its paths begin.
 pub fn from_bytes(name: &str, bytes: &[u8], folder: &Path) -> Result<Config, Report> {
     parse(name, bytes, &Files { folder: folder.to_path_buf(), ..Files::default() }, house)
@@ -183,7 +189,7 @@ fn house(root: &walk::Table<'_>, files: &Files) -> Option<Config> {
     let ties = files.ties.clone().map_or_else(|| tied::read(&store.folder), Ok);
     let tied = tied::judge(ties, &mut links, &wall);
     tied::tell(root.walk, &tied);
-    overlap::unread(root, &links, &broken, &enclosures, (&tied, tie));
+    overlap::unread(root, &links, &broken, &enclosures, (&tied, tie || files.unlinked));
     let ear = edges::ear(root, files);
     let (post, post_fallback, at_most) = edges::post(root, files);
     let answers = edges::answers(root, files);

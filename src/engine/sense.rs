@@ -1,6 +1,7 @@
 //! Probes as the engine holds them: each reading is judged by `trust/` before anybody hears it, each silence told.
 
 use super::world::World;
+use crate::finding::fact::Fact;
 use crate::finding::{Change, Subject};
 use crate::reading::{Reading, Slot, Target};
 use crate::terms::id::{EnclosureIx, ProbeIx};
@@ -96,8 +97,13 @@ impl World {
             {
                 den.lose_sight(place);
             }
-            let in_order = self.heat_in_order_without(&event);
+            let lost = self.lost_heat_unseen(event.target).filter(|_| event.blinds());
+            let in_order = lost.is_none() && self.heat_in_order_without(&event);
+            let told = out.len();
             self.probe_findings.hear(&event, in_order, out);
+            if let (Some(Change::Stands(finding)), Some(lost)) = (out.get_mut(told), lost) {
+                finding.facts.push(lost);
+            }
         }
     }
 
@@ -107,13 +113,13 @@ impl World {
     }
 
     /// Whether another trusted sign tells that the heat of the probe's enclosure is in order.
-    fn heat_in_order_without(&mut self, event: &Event) -> bool {
+    fn heat_in_order_without(&self, event: &Event) -> bool {
         let Target::Enclosure(ix) = event.target else { return true };
-        let Some(den) = self.dens.get_mut(ix.index()) else { return true };
+        let Some(den) = self.dens.get(ix.index()) else { return true };
         if !den.has_heat() {
             return true;
         }
-        if den.is_disturbed() || den.may_have_lost_heat_unseen(self.now) {
+        if den.is_disturbed() {
             return false;
         }
         let others = self
@@ -132,10 +138,15 @@ impl World {
         })
     }
 
-    /// The enclosure spoke: whether what it says still tells that its heat is in order, where its own place is unseen.
+    fn lost_heat_unseen(&mut self, target: Target) -> Option<Fact> {
+        let Target::Enclosure(ix) = target else { return None };
+        self.dens.get_mut(ix.index())?.lost_heat_unseen(self.now)
+    }
+
+    /// The enclosure spoke: does what it says still tell that its heat is in order, where its own place is unseen?
     pub fn doubt_heat_unseen(&mut self, ix: EnclosureIx, out: &mut Vec<Change>) {
-        if self.dens.get_mut(ix.index()).is_some_and(|den| den.may_have_lost_heat_unseen(self.now)) {
-            self.probe_findings.doubt_heat(Subject::Enclosure(ix), out);
+        if let Some(lost) = self.lost_heat_unseen(Target::Enclosure(ix)) {
+            self.probe_findings.doubt_heat(Subject::Enclosure(ix), &lost, out);
         }
     }
 

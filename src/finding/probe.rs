@@ -53,11 +53,12 @@ impl Judge {
         }
     }
 
-    /// What told that the heat of this enclosure is in order tells it no more: what blinds there is urgent.
-    pub fn doubt_heat(&mut self, subject: Subject, out: &mut Vec<Change>) {
+    /// What told that the heat of this enclosure is in order tells it no more, by this: what blinds there is urgent.
+    pub fn doubt_heat(&mut self, subject: Subject, by: &Fact, out: &mut Vec<Change>) {
         for standing in self.standing.iter_mut().filter(|s| s.blinds && s.finding.key.subject == subject) {
             standing.blinds = false;
             standing.finding.urgency = Urgency::Now;
+            standing.finding.facts.push(by.clone());
             out.push(Change::Stands(standing.finding.clone()));
         }
     }
@@ -234,11 +235,12 @@ mod tests {
             assert_eq!(said(&mut judge, event, true), [Some(Urgency::Today)]);
         }
         let mut out = Vec::new();
-        judge.doubt_heat(Subject::Enclosure(EnclosureIx(1)), &mut out);
+        let by = Fact::Plain { text: "the cool side sinks".into() };
+        judge.doubt_heat(Subject::Enclosure(EnclosureIx(1)), &by, &mut out);
         assert_eq!(out, [], "another enclosure's");
         let mine = Subject::Enclosure(EnclosureIx(0));
-        judge.doubt_heat(mine, &mut out);
-        judge.doubt_heat(mine, &mut out);
+        judge.doubt_heat(mine, &by, &mut out);
+        judge.doubt_heat(mine, &by, &mut out);
         let told =
             out.iter().filter_map(|c| if let Change::Stands(f) = c { Some((f.key.cause, f.urgency)) } else { None });
         assert_eq!(told.collect::<Vec<_>>(), [(Cause::ProbeSilent, Urgency::Now)]);

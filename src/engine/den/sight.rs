@@ -2,12 +2,15 @@
 //! other signs are asked whether there is still heat.
 
 use super::Den;
+use crate::finding::fact::Fact;
 use crate::terms::place::Place;
 use crate::terms::time::{Mono, Now, Span};
 
 /// A place without a heat source that has sunk by so much while the heated one is unseen lacks its heat, K. In simulated homes
 /// three of four do within an hour of a heater's death, and one healthy one in eight.
 const SUNK_K: f64 = 0.4;
+/// On the mean of so long: sensors are noisy.
+const MEAN_OF: Span = Span::min(8);
 /// Against its lowest over so long before; and what was not heard for so long is not heard.
 const BEFORE: Span = Span::min(30);
 /// Everything sinks for so long after lights go out, and nothing is called for.
@@ -25,15 +28,16 @@ impl Den {
         }
     }
 
-    /// Whether a heated place cannot be seen and what else is heard speaks against heat there.
-    pub fn may_have_lost_heat_unseen(&mut self, now: Now) -> bool {
+    /// What of all that is still heard speaks against heat at a heated place that cannot be seen; `None`: nothing does.
+    pub fn lost_heat_unseen(&mut self, now: Now) -> Option<Fact> {
         if self.memory.unseen.is_empty() {
-            return false;
+            return None;
         }
         let wanted = self.plan.as_mut().map(|plan| plan.wanted(now.wall));
         let lights_out = wanted.filter(|w| w.is_night()).and_then(|w| w.since_planned_change(now.wall));
         let lights_out = lights_out.map(|since| now.mono - since);
-        self.memory.unseen.iter().any(|place| self.is_heated(*place) && self.lacks_heat(*place, lights_out, now.mono))
+        let heated = self.memory.unseen.iter().filter(|place| self.is_heated(**place));
+        heated.copied().find_map(|place| self.lacks_heat(place, lights_out, now.mono))
     }
 
     fn is_heated(&self, place: Place) -> bool {
@@ -41,28 +45,35 @@ impl Den {
     }
 
     /// `lights_out`: when they went out, if it is night.
-    fn lacks_heat(&self, place: Place, lights_out: Option<Mono>, now: Mono) -> bool {
-        let Some((seen, _)) = self.trail(place).points().last() else { return false };
+    fn lacks_heat(&self, place: Place, lights_out: Option<Mono>, now: Mono) -> Option<Fact> {
+        let (seen, _) = self.trail(place).points().last()?;
         if lights_out.is_some_and(|at| at > seen || now.since(at) < AFTER_LIGHTS_OUT) {
-            return false;
+            return None;
         }
         let rests = now - PLUG_RESTS;
         let powered = self.memory.heat.powered_since(place, seen.max(rests));
         if powered == Some(true) {
-            return false;
+            return None;
         }
         let others =
             Place::ALL.into_iter().filter(|other| !self.is_heated(*other) && !self.memory.unseen.contains(other));
         let mut heard = others.filter_map(|other| self.level(other, now).zip(Some(other))).peekable();
         if heard.peek().is_none() {
-            return powered == Some(false) && seen <= rests;
+            let text = format!("its heat source has drawn no power for {PLUG_RESTS}");
+            return (powered == Some(false) && seen <= rests).then_some(Fact::Plain { text });
         }
-        heard.any(|(level, other)| self.lowest_before(other, seen).is_some_and(|lowest| lowest - level >= SUNK_K))
+        heard.find_map(|(to, place)| {
+            let from = self.lowest_before(place, seen).filter(|from| from - to >= SUNK_K)?;
+            Some(Fact::Moved { place, from, to, over: now.since(seen) })
+        })
     }
 
     /// The level of a place, °C; `None`: it was not heard of late.
     fn level(&self, place: Place, now: Mono) -> Option<f64> {
-        self.trail(place).points().last().filter(|(at, _)| now.since(*at) < BEFORE).map(|(_, celsius)| celsius)
+        let (newest, _) = self.trail(place).points().last().filter(|(at, _)| now.since(*at) < BEFORE)?;
+        let lately = self.trail(place).points().filter(|(at, _)| *at > newest - MEAN_OF);
+        let (sum, count) = lately.fold((0.0, 0.0), |(sum, count), (_, celsius)| (sum + celsius, count + 1.0));
+        (count > 0.0).then_some(sum / count)
     }
 
     fn lowest_before(&self, place: Place, then: Mono) -> Option<f64> {
@@ -99,7 +110,7 @@ mod tests {
             if min == 140 {
                 den.lose_sight(Place::WarmSide);
             }
-            if den.may_have_lost_heat_unseen(at) {
+            if den.lost_heat_unseen(at).is_some() {
                 return Some(min - 120);
             }
         }
