@@ -10,6 +10,9 @@ use serde::{Deserialize, Serialize};
 const TURNS: f32 = 0.5;
 /// More repeats than this share and it is the steps that show a thermostat's cycle, whose levels go back and forth as well.
 const MOST_REPEATS: f32 = 0.7;
+/// Share of changes that go further than one step. Noise that is small beside the step shows only while the level lies between
+/// two steps, and is still for hours where it does not.
+const WIDE: f32 = 0.01;
 /// Changes, and readings, that must have been seen.
 const KNOWN_AFTER: f32 = 300.0;
 /// `−ln P` of a run in health: one in 10¹³ of them, for a day has thousands and readings lean on one another.
@@ -26,24 +29,27 @@ pub struct Restless {
     rose: Option<bool>,
     changes: f32,
     turns: f32,
+    #[serde(default)]
+    wide: f32,
     readings: f32,
     repeats: f32,
     longest: f32,
 }
 
 impl Restless {
-    /// A run of so many repeats ended in health with a rise or a fall.
-    pub fn ended(&mut self, repeats: u16, rises: bool) {
+    /// A run of so many repeats ended in health with a rise or a fall, `wide` if it was of more than the smallest step.
+    pub fn ended(&mut self, repeats: u16, rises: bool, wide: bool) {
         let repeats = f32::from(repeats);
         if let Some(rose) = self.rose.replace(rises) {
             self.changes += 1.0;
             self.turns += f32::from(u8::from(rose != rises));
+            self.wide += f32::from(u8::from(wide));
         }
         self.readings += repeats + 1.0;
         self.repeats += repeats;
         self.longest = self.longest.max(repeats);
         if self.readings > FADES_AT {
-            for sum in [&mut self.changes, &mut self.turns, &mut self.readings, &mut self.repeats] {
+            for sum in [&mut self.changes, &mut self.turns, &mut self.wide, &mut self.readings, &mut self.repeats] {
                 *sum *= 0.5;
             }
         }
@@ -62,6 +68,7 @@ impl Restless {
         let again = (self.repeats + 1.0) / (self.readings + 1.0);
         known
             && self.turns >= TURNS * self.changes
+            && self.wide >= WIDE * self.changes
             && again <= MOST_REPEATS
             && repeats > TIMES * self.longest
             && -libm::logf(again) * repeats >= SURPRISE
@@ -82,7 +89,7 @@ mod tests {
                     return Some(repeats);
                 }
             } else {
-                restless.ended(repeats, value > last);
+                restless.ended(repeats, value > last, (value - last).abs() > 1);
                 (last, repeats) = (value, 0);
             }
         }
@@ -99,13 +106,13 @@ mod tests {
                 if value == last {
                     repeats += 1;
                 } else {
-                    restless.ended(repeats, value > last);
+                    restless.ended(repeats, value > last, (value - last).abs() > 1);
                     (last, repeats) = (value, 0);
                 }
             }
         };
         learn(&mut restless);
-        restless.ended(600, true);
+        restless.ended(600, true, false);
         learn(&mut restless);
         assert!(!restless.is_broken_by(600), "it stood still for that long before");
         for _ in 0..9 {
@@ -137,6 +144,15 @@ mod tests {
             let after = broken_after(stopped);
             assert!(after.is_some_and(|n| n < 60), "{steps}: {after:?}");
         }
+    }
+
+    #[test]
+    fn noise_that_shows_only_between_two_steps_may_rest_on_one() {
+        // Noise of a fifth of a step, and a thermostat that was turned by half of one.
+        let level = |i: usize| if i < 2_000 { 0.5 } else { 0.0 };
+        let mut fine = noise(20.0).map(|n| f64::from(n) / 100.0);
+        let values = (0..8_640).map(|i| (level(i) + fine.next().unwrap_or(0.0)).round() as i32);
+        assert_eq!(broken_after(values.collect::<Vec<_>>().into_iter()), None);
     }
 
     #[test]

@@ -83,7 +83,7 @@ impl Run {
         }
         let change = (value - self.value).abs();
         self.step = if self.step == 0.0 { change } else { self.step.min(change) };
-        self.learn(now.mono, now.mono.since(since.mono), others, value > self.value);
+        self.learn(now.mono, now.mono.since(since.mono), others, value);
         if (value - self.anchor).abs() >= STILL_K.max(3.0 * self.step.min(0.5)) {
             self.travel += (value - self.anchor).abs();
             self.anchor = value;
@@ -96,11 +96,12 @@ impl Run {
         self.stands
     }
 
-    fn learn(&mut self, at: Mono, lasted: Span, others: f32, rises: bool) {
+    fn learn(&mut self, at: Mono, lasted: Span, others: f32, value: f32) {
         if self.stands {
             return;
         }
-        self.noise.ended(self.count, rises);
+        let wide = (value - self.value).abs() > 1.5 * self.step;
+        self.noise.ended(self.count, value > self.value, wide);
         let epoch = *self.epoch.get_or_insert(at);
         if at.since(epoch) >= EPOCH {
             self.longest = [0.0, self.longest[0]];
