@@ -282,6 +282,7 @@ impl Den {
             wanted: plan.wanted(now.wall),
             lamp_heats: lamp.is_some(),
             lamp_warms: lamp.filter(|at| sources.iter().filter(|s| s.at == *at).count() == 1),
+            lamp_may_waver: sources.iter().any(|s| s.kind.gives_light() && s.thermostat.is_none()),
             hold: around.hold,
             room_c: around.room_c,
         };

@@ -13,6 +13,8 @@ pub struct Around<'a> {
     pub lamp_heats: bool,
     /// A place that nothing but the lamp heats: its warmth tells of the lamp where nothing else does.
     pub lamp_warms: Option<Place>,
+    /// What the lamp heats may be held by a thermostat that nobody told of: then its power wavers in health.
+    pub lamp_may_waver: bool,
     /// Hands are in, or it is shelved: nothing new is said.
     pub hold: bool,
     /// The room's air, °C, where it is measured.

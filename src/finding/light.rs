@@ -84,8 +84,12 @@ impl Judge {
         let settled = around.wanted.changed_at.is_none_or(|then| now.wall.since(then) >= SETTLED);
         let learn = settled && self.standing.is_none() && !around.hold;
         self.seen.hear(evidence, learn.then_some(planned), now.mono);
+        // What is heard beside its power is no second look at the lamp.
+        let by_eye = matches!(evidence, Evidence::Illuminance(_) | Evidence::Light(_));
         if let Some(on) = self.seen.on(now.mono) {
-            self.flicker(around, planned, on, now, out);
+            if by_eye || !around.lamp_may_waver {
+                self.flicker(around, planned, on, now, out);
+            }
             self.follow(around.wanted, on, now);
         }
         self.judge(around, planned, now, out);

@@ -244,6 +244,33 @@ fn the_first_power_of_a_day_is_no_surge() {
 }
 
 #[test]
+fn the_first_power_after_a_night_of_noise_is_no_surge_and_a_surge_later_is_one() {
+    let mut plug = Plug::default();
+    let surges: Vec<i64> = (0..2_400)
+        .filter(|k| {
+            let t = *k as f64 * 0.5;
+            let b = Beside { v: 0.1, level: Some(25.0), ..Beside::nothing(t, &Context::default()) };
+            // A meter that wavers about nothing by up to a watt, eleven hours of its lamp, and twice its power at last.
+            let noise = (k * 7 % 11) as f64 / 10.0;
+            plug.report(
+                noise
+                    + if *k < 1_000 {
+                        0.0
+                    } else if *k < 2_320 {
+                        18.0
+                    } else {
+                        36.0
+                    },
+                None,
+                &b,
+            );
+            plug.clue(&b, false).surges
+        })
+        .collect();
+    assert!(surges.first().is_some_and(|k| (2_320..2_330).contains(k)), "{surges:?}");
+}
+
+#[test]
 fn a_restart_changes_nothing() {
     let dead = 3 * 1_440 + 7;
     let mut whole = Watch::new(&settings());

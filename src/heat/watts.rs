@@ -118,6 +118,10 @@ impl Plug {
             return;
         }
         let watts = watts.clamp(0.0, 20_000.0);
+        if self.count > 0 && self.high <= MOST_AT_REST_W && watts > SURGE * MOST_AT_REST_W {
+            // Its first power: what it drew at rest until now says nothing of its heat.
+            *self = Plug { relay: std::mem::take(&mut self.relay), ..Plug::default() };
+        }
         let dt = if self.count == 0 { 1.0 } else { (b.t - self.t).clamp(0.0, 60.0) };
         if self.count == 0 {
             (self.first_t, self.changed, self.rest) = (b.t, b.t, f64::INFINITY);

@@ -96,8 +96,15 @@ pub fn run_with(
         let now = Now::at(start.as_ms() + passed * MINUTE);
         let wanted = *plan.wanted(now.wall);
         let subject = Subject::Enclosure(EnclosureIx(0));
-        let around =
-            Around { subject, wanted: &wanted, lamp_heats: false, lamp_warms: None, hold: false, room_c: None };
+        let around = Around {
+            subject,
+            wanted: &wanted,
+            lamp_heats: false,
+            lamp_warms: None,
+            lamp_may_waver: false,
+            hold: false,
+            room_c: None,
+        };
         let civil = calendar.civil(now.wall);
         let minute = civil.of_day.as_ms() / MINUTE;
         let drift = (calendar.offset(now.wall) - first_offset).as_ms() / MINUTE;

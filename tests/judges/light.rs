@@ -197,6 +197,25 @@ fn a_tube_that_flickers_is_told_once() {
 }
 
 #[test]
+fn the_power_of_a_lamp_that_may_be_dimmed_tells_nothing_of_flicker() {
+    let care = || Care { light: corn_snake().light, ..Default::default() };
+    let run = |lamp_may_waver| {
+        let mut judge = Judge::default();
+        run_house(care(), "2027-01-05", 6, |clock, around, now, out| {
+            let around = Around { lamp_heats: true, lamp_may_waver, ..*around };
+            // On a warm day the thermostat dims it to nothing and back, every ten minutes.
+            let dimmed = clock.day == 3 && (700..1_000).contains(&clock.minute) && clock.minute % 10 < 5;
+            let watts = if lit(clock.minute) && !dimmed { 40.0 } else { 0.0 };
+            for seen in [Evidence::LampPower(watts), Evidence::Warmth(30.0)] {
+                judge.hear(&around, seen, now, out);
+            }
+        })
+    };
+    assert_eq!(run(true).said(), [""; 0]);
+    assert!(run(false).said().iter().any(|said| said.contains("light-flickering")), "a lamp on a timer flickers");
+}
+
+#[test]
 fn a_lamp_under_a_thermostat_blinks_in_health() {
     let run = run("2027-01-05", 8, 1, |c| lux(lit(c.minute) && c.minute % 16 < 11, c));
     assert_eq!(run.said(), [""; 0]);
