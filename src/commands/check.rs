@@ -46,7 +46,7 @@ pub fn run(args: &Args) -> Exit {
         return Exit::Done;
     }
     if !config.doubts.faults.is_empty() {
-        eprint!("{}", config.doubts.render(out::coloured()));
+        eprint!("{}", config.doubts.cited(out::coloured()));
     }
     out::result(summary::text(&config, on.as_ref()).trim_end());
     Exit::Done

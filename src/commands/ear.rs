@@ -42,7 +42,8 @@ pub fn broker(
             filters,
             presence: None,
         };
-        out::note(format_args!("hearing {} for {length}", wish.filters.join(", ")));
+        let filters = wish.filters.join(", ");
+        out::note(format_args!("hearing {filters} on {}:{} for {length}", broker.host, broker.port));
         let (link, mut inbox) = Link::start(&broker, wish, Pace::default(), ticks).map_err(|why| why.to_string())?;
         let mut long_enough = std::pin::pin!(sleep(Duration::from_millis(length.as_ms().unsigned_abs())));
         let mut stopped = std::pin::pin!(told_to_stop());

@@ -9,6 +9,7 @@ use crate::engine::view::View;
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Example:\n  warmside explain a3")]
 pub struct Args {
+    /// Its id, as your file has it
     enclosure: String,
     #[command(flatten)]
     config: Configured,

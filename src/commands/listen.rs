@@ -70,6 +70,9 @@ pub fn run(args: &Args) -> Exit {
     if args.touch {
         return touched(&survey);
     }
+    if survey.topics().is_empty() {
+        return out::failed("nothing was heard, so there is nothing to draft");
+    }
     let names = config.map_or_else(Names::default, |config| Names {
         enclosures: config.settings.enclosures.iter().map(|e| e.id.clone()).collect(),
         rooms: config.settings.rooms.iter().map(|r| r.id.clone()).collect(),

@@ -7,6 +7,7 @@ use crate::config::Config;
 use crate::control::{Request, client};
 use crate::engine::event::{Command, Order};
 use crate::terms::time::Wall;
+use clap::ArgGroup;
 
 #[derive(Clone, Debug, clap::Args)]
 pub struct Speaker {
@@ -19,13 +20,15 @@ pub struct Speaker {
 
 /// Says that somebody has seen to an incident: repeats pause, the other keepers are told
 #[derive(Debug, clap::Args)]
-#[command(after_help = "Example:\n  warmside acknowledge 7Q\n  warmside acknowledge --enclosure a3 --by ines")]
+#[command(
+    group(ArgGroup::new("which").required(true).args(["incident", "enclosure"])),
+    after_help = "Examples:\n  warmside acknowledge 7Q\n  warmside acknowledge --enclosure a3 --by ines"
+)]
 pub struct Acknowledge {
     /// The incident's id, as the mail's subject has it
-    #[arg(required_unless_present = "enclosure")]
     incident: Option<String>,
     /// All of this enclosure's incidents instead
-    #[arg(long, conflicts_with = "incident", value_name = "ENCLOSURE")]
+    #[arg(long, value_name = "ENCLOSURE")]
     enclosure: Option<String>,
     #[command(flatten)]
     speaker: Speaker,
@@ -33,15 +36,19 @@ pub struct Acknowledge {
 
 /// Sets an enclosure aside for a while: nothing is mailed about it, and it always comes back
 #[derive(Debug, clap::Args)]
-#[command(after_help = "Example:\n  warmside shelve a3 --until 2026-03-06T18:00:00Z\n  warmside shelve a3 --for 12h")]
+#[command(
+    group(ArgGroup::new("when").required(true).args(["length", "until"])),
+    after_help = "Examples:\n  warmside shelve a3 --for 12h\n  warmside shelve a3 --until 2026-03-06T18:00:00Z"
+)]
 pub struct Shelve {
+    /// Its id, as your file has it
     enclosure: String,
-    /// RFC 3339 time at which it comes back
-    #[arg(long, value_name = "TIME", value_parser = instant, required_unless_present = "length")]
-    until: Option<Wall>,
-    /// How long instead: 90min, 12h, 3d
-    #[arg(long = "for", id = "length", value_name = "LENGTH", value_parser = words::span, conflicts_with = "until")]
+    /// How long: 90min, 12h, 3d
+    #[arg(long = "for", id = "length", value_name = "LENGTH", value_parser = words::span)]
     length: Option<crate::terms::time::Span>,
+    /// The time at which it comes back, instead
+    #[arg(long, value_name = "TIME", value_parser = instant)]
+    until: Option<Wall>,
     #[command(flatten)]
     speaker: Speaker,
 }
@@ -50,6 +57,7 @@ pub struct Shelve {
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Example:\n  warmside unshelve a3")]
 pub struct Unshelve {
+    /// Its id, as your file has it
     enclosure: String,
     #[command(flatten)]
     speaker: Speaker,
@@ -59,6 +67,7 @@ pub struct Unshelve {
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Example:\n  warmside hands-in a3 20min")]
 pub struct HandsIn {
+    /// Its id, as your file has it
     enclosure: String,
     /// How long: 20min, 1h
     #[arg(value_parser = words::span, default_value = "20min")]
@@ -71,6 +80,7 @@ pub struct HandsIn {
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Example:\n  warmside mark a3 lamp-changed\n  warmside mark a3 fed")]
 pub struct Mark {
+    /// Its id, as your file has it
     enclosure: String,
     /// What: setting-changed, lamp-changed, probe-moved, fed, shed, or any word of your own
     what: String,

@@ -77,7 +77,8 @@ async fn record(args: &Args, config: &Config, mut recorder: Recorder) -> Result<
         filters: filter::covering(topics.chain(args.also.iter().cloned())),
         presence: None,
     };
-    out::note(format_args!("recording {} into {}", wish.filters.join(", "), args.out.display()));
+    let (filters, file) = (wish.filters.join(", "), args.out.display());
+    out::note(format_args!("recording {filters} on {}:{} into {file}", broker.host, broker.port));
     let (link, mut inbox) = Link::start(&broker, wish, Pace::default(), ticks).map_err(|why| why.to_string())?;
     let length = args.length.map(|length| Duration::from_millis(length.as_ms().unsigned_abs()));
     let heard = listen(&mut inbox, &mut recorder, length).await;

@@ -54,6 +54,7 @@ pub fn run(args: &Args) -> Exit {
     match desk.finish(&replay) {
         // Whoever read us has gone: what is left to say is for nobody.
         Err(why) if why.kind() != io::ErrorKind::BrokenPipe => out::failed(why),
+        Ok(false) => out::failed("nothing of it is a recording"),
         _ => Exit::Done,
     }
 }
@@ -154,10 +155,11 @@ impl Desk {
         }
     }
 
-    fn finish(mut self, replay: &Replay) -> io::Result<()> {
+    /// Whether any of the lines could be read, where there were any.
+    fn finish(mut self, replay: &Replay) -> io::Result<bool> {
         let Counts { accepted, refused, unlinked } = replay.engine().map(|e| e.counts()).unwrap_or_default();
         if self.unreadable > 0 {
-            out::note(format_args!("{} lines could not be read and were skipped", self.unreadable));
+            out::note(format_args!("lines that could not be read: {}", self.unreadable));
         }
         let messages = accepted + refused + unlinked;
         out::note(format_args!(
@@ -166,6 +168,7 @@ impl Desk {
         for file in [&mut self.readings, &mut self.findings].into_iter().flatten() {
             file.flush()?;
         }
-        self.results.flush()
+        self.results.flush()?;
+        Ok(replay.engine().is_some() || self.unreadable == 0)
     }
 }

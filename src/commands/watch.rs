@@ -6,7 +6,7 @@ use crate::clock::Clock;
 use crate::daemon::{self, Setup};
 use std::sync::Arc;
 
-/// Watches: the daemon
+/// Watches the house until it is told to stop: the daemon that the other commands talk to
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Example:\n  warmside watch --config warmside.toml\n\n\
     SIGTERM and Ctrl-C end it in good order, SIGHUP makes it read its configuration again; a file with faults changes \

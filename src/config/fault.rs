@@ -54,16 +54,19 @@ impl Report {
         (line, column)
     }
 
-    /// All of it as text: for each `file:line:column`, the line, a caret, what is wrong and what would be right.
+    /// All of it as text, and last how many there are.
     pub fn render(&self, colour: bool) -> String {
+        self.cited(colour) + &self.last_line() + "\n"
+    }
+
+    /// For each `file:line:column`, the line, a caret, what is wrong and what would be right.
+    pub fn cited(&self, colour: bool) -> String {
         let renderer = if colour { Renderer::styled() } else { Renderer::plain() };
         let mut out = String::new();
         for fault in &self.faults {
             out.push_str(&renderer.render(&[self.group(fault)]));
             out.push_str("\n\n");
         }
-        out.push_str(&self.last_line());
-        out.push('\n');
         out
     }
 
@@ -76,10 +79,12 @@ impl Report {
         if let Some((also, label)) = &fault.also {
             snippet = snippet.annotation(AnnotationKind::Context.span(self.within(also)).label(label.as_str()));
         }
-        let group = level.primary_title(fault.what.as_str()).element(snippet);
+        let (title, right) = (level.primary_title(fault.what.as_str()), Level::HELP.with_name("right"));
         match &fault.right {
-            Some(right) => group.element(Level::HELP.with_name("right").message(right.as_str())),
-            None => group,
+            // Of a file that could not be read there is no line to cite.
+            Some(right_is) if self.text.is_empty() => title.element(right.message(right_is.as_str())),
+            Some(right_is) => title.element(snippet).element(right.message(right_is.as_str())),
+            None => title.element(snippet),
         }
     }
 

@@ -100,21 +100,23 @@ fn read_with<T: Judged>(path: &Path, files: &Files, reader: Reader<T>) -> Result
     let files = Files { folder, ..files.clone() };
     match read(path) {
         Ok(bytes) => parse(&name, &bytes, &files, reader),
-        Err((what, right)) => Err(Report::new(name, String::new(), vec![whole(0, what, right)])),
+        Err((what, right)) => Err(Report::new(name, String::new(), vec![whole(0, &what, right)])),
     }
 }
 
-fn read(path: &Path) -> Result<Vec<u8>, (&'static str, String)> {
+fn read(path: &Path) -> Result<Vec<u8>, (String, String)> {
     use std::io::Read;
     let cannot = |why: std::io::Error| match why.kind() {
-        std::io::ErrorKind::NotFound => ("there is no such file", "`--config FILE` names it".to_owned()),
-        _ => ("this file cannot be read", why.to_string()),
+        std::io::ErrorKind::NotFound => {
+            (format!("there is no file {}", path.display()), "`--config FILE` names yours".to_owned())
+        }
+        _ => (format!("{} cannot be read", path.display()), why.to_string()),
     };
     let mut bytes = Vec::new();
     let file = std::fs::File::open(path).map_err(cannot)?;
     file.take(LONGEST + 1).read_to_end(&mut bytes).map_err(cannot)?;
     if bytes.len() as u64 > LONGEST {
-        return Err(("this file is too long", "at most 8 MiB".into()));
+        return Err((format!("{} is too long", path.display()), "at most 8 MiB".into()));
     }
     Ok(bytes)
 }
