@@ -3,6 +3,7 @@
 #![allow(clippy::disallowed_methods, reason = "a benchmark measures time")]
 
 mod decoding;
+mod engine;
 mod feed;
 mod house;
 
@@ -24,6 +25,9 @@ fn main() {
     let wanted = |part: &str| only.as_deref().is_none_or(|only| only == part);
     if wanted("decoding") {
         decoding::run();
+    }
+    if wanted("engine") {
+        engine::run();
     }
     if wanted("flood") {
         flood();

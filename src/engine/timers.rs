@@ -6,7 +6,7 @@
 use crate::terms::id::EnclosureIx;
 use crate::terms::time::{Mono, Span};
 use std::cmp::Reverse;
-use std::collections::{BTreeMap, BinaryHeap};
+use std::collections::BinaryHeap;
 
 /// Who sleeps. The order decides who is woken first at one instant.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -18,26 +18,40 @@ pub enum Sleeper {
     Desk,
 }
 
+impl Sleeper {
+    /// Its place among the live entries.
+    fn index(self) -> usize {
+        match self {
+            Sleeper::Probes => 0,
+            Sleeper::Feed => 1,
+            Sleeper::Incidents => 2,
+            Sleeper::Desk => 3,
+            Sleeper::Enclosure(ix) => 4 + ix.index(),
+        }
+    }
+}
+
 /// The shortest time between two wakes of one sleeper: nobody who fails to move on can stop the clock.
 const SHORTEST: Span = Span::ms(100);
 
 #[derive(Debug, Default)]
 pub struct Timers {
     heap: BinaryHeap<Reverse<(Mono, Sleeper)>>,
-    /// The entry that counts for each sleeper; older ones in the heap are husks.
-    live: BTreeMap<Sleeper, Mono>,
+    /// The entry that counts for each sleeper, by its index; older ones in the heap are husks.
+    live: Vec<Option<Mono>>,
 }
 
 impl Timers {
     /// `sleeper` wants to be woken at `at` at the latest. An earlier wish stands; it will be asked again then.
     pub fn wish(&mut self, sleeper: Sleeper, at: Option<Mono>) {
         let Some(at) = at else { return };
-        match self.live.get(&sleeper) {
-            Some(&before) if before <= at => {}
-            _ => {
-                self.live.insert(sleeper, at);
-                self.heap.push(Reverse((at, sleeper)));
-            }
+        if self.live.len() <= sleeper.index() {
+            self.live.resize(sleeper.index() + 1, None);
+        }
+        let Some(live) = self.live.get_mut(sleeper.index()) else { return };
+        if live.is_none_or(|before| before > at) {
+            *live = Some(at);
+            self.heap.push(Reverse((at, sleeper)));
         }
     }
 
@@ -53,8 +67,8 @@ impl Timers {
                 return None;
             }
             self.heap.pop();
-            if self.live.get(&sleeper) == Some(&at) {
-                self.live.remove(&sleeper);
+            if let Some(live) = self.live.get_mut(sleeper.index()).filter(|live| **live == Some(at)) {
+                *live = None;
                 return Some(sleeper);
             }
         }

@@ -18,6 +18,9 @@ pub struct Trail {
     heard: u32,
     /// Of the steps before it, oldest first; hundredths of °C.
     means: Vec<i16>,
+    /// How far these went within an hour: asked with each reading of each neighbour, and changed by a new mean alone.
+    #[serde(skip)]
+    went: Option<(f64, f64)>,
 }
 
 impl Trail {
@@ -32,6 +35,7 @@ impl Trail {
             let missed = usize::try_from(step - self.step - 1).unwrap_or(MOST).min(MOST);
             (0..missed).for_each(|_| self.push(HOLE));
             (self.sum, self.heard) = (0.0, 0);
+            self.went = Some(self.reckon());
         }
         self.step = step.max(self.step);
         self.sum += celsius;
@@ -47,6 +51,10 @@ impl Trail {
 
     /// The furthest it went up and down within an hour of these hours, K: the first is 0 or more, the second 0 or less.
     pub fn went_in_an_hour(&self) -> (f64, f64) {
+        self.went.unwrap_or_else(|| self.reckon())
+    }
+
+    fn reckon(&self) -> (f64, f64) {
         let hour = (3_600_000 / STEP.as_ms()) as usize;
         let pairs = self.means.iter().zip(self.means.iter().skip(hour));
         let known = pairs.filter(|(then, now)| **then != HOLE && **now != HOLE);

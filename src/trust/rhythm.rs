@@ -179,8 +179,24 @@ impl Rhythm {
     }
 }
 
+/// 2 to the power of 1/8 to 7/8.
+const EIGHTHS: [f64; 7] = [
+    1.090_507_732_665_257_7,
+    1.189_207_115_002_721,
+    1.296_839_554_651_009_6,
+    std::f64::consts::SQRT_2,
+    1.542_210_825_407_940_7,
+    1.681_792_830_507_429,
+    1.834_008_086_409_342_4,
+];
+
+/// Whole eighths of octaves above 0.1 s, from the parts of the floating-point number: each reading asks, and a logarithm is dear.
 fn code(s: f64) -> u8 {
-    (8.0 * libm::log2((s * 10.0).max(1.0))) as u8
+    let bits = (s * 10.0).max(1.0).to_bits();
+    let octaves = ((bits >> 52) & 0x7ff).saturating_sub(1_023);
+    let mantissa = f64::from_bits((bits & ((1 << 52) - 1)) | (1_023 << 52));
+    let eighths = EIGHTHS.iter().filter(|eighth| mantissa >= **eighth).count();
+    u8::try_from(8 * octaves + eighths as u64).unwrap_or(u8::MAX)
 }
 
 fn length(code: u8) -> f64 {
@@ -190,6 +206,15 @@ fn length(code: u8) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_length_is_coded_as_its_logarithm() {
+        let by_logarithm = |s: f64| (8.0 * libm::log2((s * 10.0).max(1.0))) as u8;
+        let lengths = (0..400_000).map(|ms| f64::from(ms) / 1_000.0).chain((0..40_000).map(|s| f64::from(s) * 3.7));
+        for s in lengths.chain([-1.0, 0.1, 1e9, f64::MAX, f64::INFINITY, f64::NAN]) {
+            assert_eq!(code(s), by_logarithm(s), "{s} s");
+        }
+    }
 
     /// Intervals in s, each with whether the value repeated.
     fn after(intervals: impl IntoIterator<Item = (f64, bool)>, every: Option<Span>) -> Rhythm {

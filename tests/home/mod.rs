@@ -12,6 +12,7 @@
 
 pub mod chance;
 pub mod life;
+pub mod rack;
 pub mod recording;
 pub mod rivals;
 pub mod sensor;
