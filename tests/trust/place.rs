@@ -34,26 +34,27 @@ fn a_probe_that_fell_out_reads_what_the_room_reads_and_is_no_cold() {
     assert_eq!(verdicts.last(), Some(&Verdict::Trusted), "it lies in its place again");
 }
 
-/// A probe with nobody beside it that goes this share of the way to the room's air with this time constant, min: whether it is
-/// called displaced.
-fn lone_probe_is_displaced(share: f64, tau_min: f64) -> bool {
-    let room = |m: f64| 20.5 + 0.2 * triangle(m / 7.0);
+/// A probe with nobody beside it that goes this share of the way to the room's air (°C) with this time constant, min: whether it
+/// is called displaced.
+fn lone_probe_is_displaced(share: f64, tau_min: f64, room_c: f64) -> bool {
+    let room = |m: f64| room_c + 0.2 * triangle(m / 7.0);
     let mut house = House::with_room();
     for m in 0..2_200 {
         house.wait(Span::min(1));
         let minute = f64::from(m);
         house.say(ROOM, round(room(minute)));
         let left = 1.0 - share * (1.0 - libm::exp(-(minute - 2_000.0) / tau_min));
-        house.say(WARM, round(if m < 2_000 { warm(minute) } else { room(minute) + 9.5 * left }));
+        house.say(WARM, round(if m < 2_000 { warm(minute) } else { room(minute) + (30.0 - room_c) * left }));
     }
     house.told().iter().any(|(_, kind, _)| *kind == Kind::Displaced)
 }
 
 #[test]
 fn a_lone_probe_is_displaced_only_by_all_of_the_way_to_the_room_at_once() {
-    assert!(lone_probe_is_displaced(1.0, 3.0), "no enclosure cools like that");
-    assert!(!lone_probe_is_displaced(1.0, 20.0), "the whole of a small one does");
-    assert!(!lone_probe_is_displaced(0.8, 3.0), "so does the air behind an open front");
+    assert!(lone_probe_is_displaced(1.0, 3.0, 20.5), "no enclosure cools like that");
+    assert!(!lone_probe_is_displaced(1.0, 20.0, 20.5), "the whole of a small one does");
+    assert!(!lone_probe_is_displaced(0.8, 3.0, 20.5), "so does the air behind an open front");
+    assert!(!lone_probe_is_displaced(1.0, 2.0, 25.6), "and what was hardly warmer than the room proves nothing");
 }
 
 #[test]
