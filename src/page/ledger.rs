@@ -47,7 +47,7 @@ pub fn ledger(
     html! {
         h1.ttl { "Ledger" @if let Some(id) = enclosure { " of " (house.enclosure(id).map_or(id.to_owned(), words::name)) } }
         (search("/ledger", sought, enclosure))
-        @if let Some(why) = trouble { (unread("The ledger", why)) } @else { (lines(house, entries, sought)) }
+        @if let Some(why) = trouble { (unread("The ledger", why)) } @else { (lines(house, entries, sought, enclosure)) }
         @if let Some(last) = entries.last().filter(|_| entries.len() >= LINES) {
             @let of = enclosure.map_or(String::new(), |id| format!("&enclosure={}", segment(id)));
             p.gap { a href={ "/ledger?before=" (last.at.as_ms()) "&q=" (segment(sought)) (of) } { "earlier" } }
@@ -55,22 +55,25 @@ pub fn ledger(
     }
 }
 
-/// Lines of the ledger as a table, newest first; the day stands where it changes.
-fn lines(house: &House, entries: &[Entry], sought: &str) -> Markup {
+/// Lines of the ledger as a table, newest first; the day stands where it changes. An enclosure's own tell of whom only where it
+/// was not alone.
+fn lines(house: &House, entries: &[Entry], sought: &str, own: Option<&str>) -> Markup {
+    let alone = |entry: &Entry| own.is_some_and(|own| entry.enclosures.iter().all(|id| id == own));
+    let whom = !entries.iter().all(alone);
     let days: Vec<String> = entries.iter().map(|e| house.words.day(e.at)).collect();
     html! {
         @if entries.is_empty() { p.q { (nothing("Nothing is written here yet.", sought)) } }
         @else {
             div.scroll {
                 table.led.five {
-                    thead { tr { th scope="col" { "Day" } th scope="col" { "Time" } th scope="col" { "Kind" } th scope="col" { "Whom" } th scope="col" { "What happened" } } }
+                    thead { tr { th scope="col" { "Day" } th scope="col" { "Time" } th scope="col" { "Kind" } @if whom { th scope="col" { "Whom" } } th scope="col" { "What happened" } } }
                     tbody {
                         @for (i, entry) in entries.iter().enumerate() {
                             tr {
                                 td { @if i == 0 || days.get(i - 1) != days.get(i) { (days.get(i).map_or("", String::as_str)) } }
                                 td { (house.words.clock(entry.at)) }
                                 td.q { (words::cut(&entry.kind)) }
-                                td { @for (k, id) in entry.enclosures.iter().take(4).enumerate() { @if k > 0 { ", " } a href={ "/e/" (segment(id)) } { (id) } } @if entry.enclosures.len() > 4 { " and " (entry.enclosures.len() - 4) " more" } }
+                                @if whom { td { @if !alone(entry) { @for (k, id) in entry.enclosures.iter().take(4).enumerate() { @if k > 0 { ", " } a href={ "/e/" (segment(id)) } { (id) } } @if entry.enclosures.len() > 4 { " and " (entry.enclosures.len() - 4) " more" } } } }
                                 td { @if entry.struck { s { (words_of(entry)) } " struck out" } @else { (words_of(entry)) } @if let Some(by) = &entry.by { ", " (words::keeper_name(house.view, by)) } }
                             }
                         }
@@ -101,7 +104,7 @@ pub fn of_enclosure(house: &House, id: &str, told: Told<Vec<Entry>>) -> Markup {
     html! {
         section aria-labelledby="ledger-h" {
             h2 #ledger-h { "Ledger" }
-            @match told { Ok(entries) => (lines(house, &entries, "")), Err(why) => (unread("The ledger", &why)) }
+            @match told { Ok(entries) => (lines(house, &entries, "", Some(id))), Err(why) => (unread("The ledger", &why)) }
             p.s.gap.noprint { a href={ "/ledger?enclosure=" (segment(id)) } { "The whole ledger of " (id) } }
         }
     }

@@ -168,6 +168,7 @@ fn ledger_and_mails_are_found_and_shown_as_they_went() {
     assert!(found.contains("water changed") && !found.contains("Reminder"));
     let one = server.get("/ledger?enclosure=c1", &[]).text();
     assert!(one.contains("I have it") && !one.contains("Reminder"));
+    assert!(all.contains(">Whom<") && !one.contains(">Whom<"), "its own ledger need not say c1 on every line");
     let mails = server.get("/mails?q=falling", &[]).text();
     assert!(mails.contains("/mails/7Q.1") && !mails.contains("daily."));
     let mail = server.get("/mails/7Q.1", &[]).text();
