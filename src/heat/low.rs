@@ -139,8 +139,10 @@ fn in_speed(p: &Picture) -> bool {
 }
 
 fn share_fits(p: &Picture) -> bool {
-    let Some(share) = p.low.share else { return true };
     let drop = p.low.drop(p.x).max(0.1);
+    // A cool side that was not heard at the peak is known by what the fall has left of the gradient.
+    let kept = || p.gradient.map(|g| 1.0 - g.low.drop(g.now) / drop);
+    let Some(share) = p.low.share.or_else(kept) else { return true };
     let run = p.t - p.low.peak_t;
     let of_heat_loss = if run < 10.0 {
         0.20

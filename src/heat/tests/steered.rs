@@ -91,3 +91,17 @@ fn a_dimmer_that_has_turned_itself_down_is_not_endless() {
     assert!(endless(55.0) > 0.0);
     assert_eq!(endless(41.0), 0.0);
 }
+
+#[test]
+fn a_cool_side_that_was_not_heard_at_the_peak_still_tells_an_open_front() {
+    let mut picture = lost();
+    picture.low.share = None;
+    let drop = picture.low.drop(picture.x);
+    let mut said_when_left = |of_the_fall: f64| {
+        let gradient = picture.gradient.as_mut().unwrap();
+        gradient.low.peak = gradient.now + of_the_fall * drop;
+        said_low(&picture)
+    };
+    assert_eq!(said_when_left(0.4), None, "the cool side has taken the rest");
+    assert_eq!(said_when_left(0.9), Some((Cause::HeatFailed, Way::Course)));
+}
