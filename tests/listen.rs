@@ -345,3 +345,21 @@ fn a_house_without_links_is_heard_and_told_which_to_add() {
     assert_eq!(loaded.map(|c| c.settings.links.len()).map_err(|report| report.render(false)), Ok(1), "{text}");
     let _ = std::fs::remove_dir_all(&folder);
 }
+
+#[test]
+fn a_recording_in_which_nothing_was_heard_is_a_failure() {
+    let run = |args: &[&str], text: &str| {
+        let file = std::env::temp_dir().join(format!("warmside-nothing-{}-{}.jsonl", std::process::id(), args[0]));
+        std::fs::write(&file, text).expect("a file");
+        let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_warmside"));
+        let done = command.args(args).arg(&file).output().expect("it runs");
+        let _ = std::fs::remove_file(&file);
+        (done.status.code(), String::from_utf8_lossy(&done.stderr).into_owned())
+    };
+    let (code, said) = run(&["listen", "--from"], "");
+    assert!(code == Some(1) && said.contains("nothing was heard"), "{code:?} {said}");
+    let house = concat!(env!("CARGO_MANIFEST_DIR"), "/config/first-enclosure.toml");
+    let (code, said) = run(&["replay", "--config", house], "a letter to my aunt\n");
+    assert!(code == Some(1) && said.contains("nothing of it is a recording"), "{code:?} {said}");
+    assert_eq!(run(&["replay", "--config", house], "").0, Some(0), "an empty recording is one");
+}

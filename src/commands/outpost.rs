@@ -46,7 +46,7 @@ pub fn run(args: &Args) -> Exit {
         }
     };
     if !config.doubts.faults.is_empty() {
-        eprint!("{}", config.doubts.render(out::coloured()));
+        eprint!("{}", config.doubts.cited(out::coloured()));
     }
     if args.check {
         out::result(summary(&config).trim_end());

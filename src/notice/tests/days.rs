@@ -126,3 +126,17 @@ fn what_is_calm_and_waits_to_be_looked_at_does_not_cry_every_quarter_of_an_hour(
     let repeats = mails(&d).iter().filter(|m| m.contains("repeated")).count();
     assert!((2..=4).contains(&repeats), "{:?}", mails(&d));
 }
+
+#[test]
+fn whose_heat_is_in_doubt_while_nobody_sees_it_is_not_called_well() {
+    let means = |urgency: Urgency| {
+        let mut d = Day::new(14, settings(), "2026-03-02T06:00:00Z");
+        d.stands(noon(0), Finding { urgency, ..found(3, Cause::ProbeSilent, noon(0)) });
+        d.until(noon(0) + Span::h(1));
+        let words: Vec<&str> = d.mails.iter().flat_map(|mail| mail.text.split_whitespace()).collect();
+        let text = words.join(" ");
+        (text.contains("may be perfectly well"), text.contains("tells that there is heat"))
+    };
+    assert_eq!(means(Urgency::Today), (true, false));
+    assert_eq!(means(Urgency::Now), (false, true));
+}

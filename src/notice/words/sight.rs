@@ -1,16 +1,24 @@
 //! Words for what cannot be seen. Unknown is never said to be fine.
 
 use super::phrase::{About, Phrase, steps};
-use crate::finding::cause::Cause;
+use crate::finding::cause::{Cause, Urgency};
 
 pub fn phrase(about: &About) -> Phrase {
     let place = about.place_words();
+    let of_a_probe =
+        matches!(about.cause, Cause::ProbeSilent | Cause::ProbeFaulty | Cause::ProbeStuck | Cause::ProbeDisplaced);
+    let heat_in_doubt = of_a_probe && about.finding.urgency == Urgency::Now;
+    let how = match (heat_in_doubt, about.several) {
+        (true, _) => "Nothing that is still heard tells that there is heat.",
+        (false, true) => "The animals may be perfectly well.",
+        (false, false) => "The animal may be perfectly well.",
+    };
     let unseen = if about.several {
-        "The animals may be perfectly well. They cannot be seen from here, so no alarm can come from them.".to_owned()
+        format!("{how} They cannot be seen from here, so no alarm can come from them.")
     } else if about.place.is_none() {
-        "The animal may be perfectly well. It cannot be seen from here, so no alarm can come from it.".to_owned()
+        format!("{how} The animal cannot be seen from here, so no alarm can come from it.")
     } else {
-        format!("The animal may be perfectly well. The {place} cannot be seen, so no alarm can come from it.")
+        format!("{how} The {place} cannot be seen, so no alarm can come from it.")
     };
     let go_and_see = "Look at the animal and at a thermometer that needs no radio.";
     let (tails, what, likely, todo): (Vec<String>, String, &str, Vec<String>) = match about.cause {
