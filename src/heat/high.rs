@@ -22,6 +22,8 @@ const STAYS_SHARE: f64 = 0.8;
 const GROSS: f64 = 3.0;
 const GROSS_MIN: f64 = 10.0;
 
+/// So many thresholds are asked for where no thermostat is known to hold the level.
+const WEATHER: f64 = 1.5;
 /// A level so many spreads below its highest has turned: noise alone reaches that far once in 30,000 readings.
 const TURNED: f64 = 4.0;
 
@@ -150,11 +152,14 @@ fn stuck_slowly(p: &Picture) -> Option<Suspicion> {
         return Some(Suspicion { cause: Cause::HeatStuckOn, way: Way::Slow, holds_first: false });
     };
     let patience = if p.since_dip < 100.0 { 60.0 } else { 20.0 };
+    // Without a thermostat the level is the day's: weather and sun move it for hours.
+    let enough = if p.held { 1.0 } else { WEATHER };
     // What has turned is being steered.
     let turned = p.cycler && p.x < -p.high.min - TURNED * p.s_x;
     (p.high.past_for(patience)
         && !turned
-        && g.high.past(1.0)
+        && p.high.past(enough)
+        && g.high.past(enough)
         && g.ratio() > 1.25
         && p.high.undercut >= p.healed.high
         && !dial::held_higher(p))

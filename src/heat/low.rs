@@ -203,7 +203,10 @@ pub fn looks_lost(p: &Picture) -> bool {
     let gradient_goes_along = p.gradient.is_none_or(|g| p.cycler || (g.low.past(0.3) && g.due()));
     let fresh = p.low.past_min.is_none_or(|m| m < 5.0);
     let even = if p.cycler && fresh { p.strict_fall } else { p.even_fall };
-    let unhurried = p.since_hurried_fall > 12.0 && (!p.hurried_within_fall() || p.ratio().is_some_and(|r| r < 0.4));
+    // How this heat falls is known where it cycles; elsewhere a hurried fall by day may be hands, for as long as a cleaning.
+    let hands_min = if p.cycler || !dial::awake(p) { 12.0 } else { BLIND_MIN };
+    let unhurried =
+        p.since_hurried_fall > hands_min && (!p.hurried_within_fall() || p.ratio().is_some_and(|r| r < 0.4));
     in_speed(p) && even && share_fits(p) && gradient_goes_along && unhurried
 }
 

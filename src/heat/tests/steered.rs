@@ -66,6 +66,29 @@ fn a_level_that_has_turned_is_not_stuck_on() {
     assert_eq!(said(&picture), Some((Cause::HeatStuckOn, Way::Slow)));
     picture.high.min = -(picture.x + 5.0 * picture.s_x);
     assert_eq!(said(&picture), None);
+    // One that no thermostat holds goes with the day: more is asked for.
+    (picture.high.min, picture.held) = (-picture.x, false);
+    assert_eq!(said(&picture), Some((Cause::HeatStuckOn, Way::Slow)));
+    picture.high.undercut = 1.2 * picture.high.threshold;
+    assert_eq!(said(&picture), None);
+    picture.held = true;
+    assert_eq!(said(&picture), Some((Cause::HeatStuckOn, Way::Slow)));
+}
+
+#[test]
+fn a_hurried_fall_by_day_may_be_hands_where_heat_does_not_cycle() {
+    let mut picture = lost();
+    (picture.cycler, picture.dial, picture.minute) = (false, false, 840);
+    picture.low.undercut = 4.0 * picture.low.threshold;
+    let gradient = picture.gradient.as_mut().unwrap();
+    gradient.low.undercut = 4.0 * gradient.low.threshold;
+    gradient.now = 0.3 * gradient.usual;
+    let mut said_after = |min: f64| {
+        picture.since_hurried_fall = min;
+        said_low(&picture).map(|(cause, _)| cause)
+    };
+    assert_ne!(said_after(20.0), Some(Cause::HeatFailed));
+    assert_eq!(said_after(40.0), Some(Cause::HeatFailed));
 }
 
 #[test]
