@@ -250,20 +250,14 @@ fn the_first_power_after_a_night_of_noise_is_no_surge_and_a_surge_later_is_one()
         .filter(|k| {
             let t = *k as f64 * 0.5;
             let b = Beside { v: 0.1, level: Some(25.0), ..Beside::nothing(t, &Context::default()) };
-            // A meter that wavers about nothing by up to a watt, eleven hours of its lamp, and twice its power at last.
-            let noise = (k * 7 % 11) as f64 / 10.0;
-            plug.report(
-                noise
-                    + if *k < 1_000 {
-                        0.0
-                    } else if *k < 2_320 {
-                        18.0
-                    } else {
-                        36.0
-                    },
-                None,
-                &b,
-            );
+            // A meter that wavers about nothing by up to a watt and a half, eleven hours of its lamp, and twice its power at last.
+            let noise_w = (k * 7 % 11) as f64 * 0.15;
+            let drawn_w = match k {
+                ..1_000 => 0.0,
+                ..2_320 => 18.0,
+                _ => 36.0,
+            };
+            plug.report(noise_w + drawn_w, None, &b);
             plug.clue(&b, false).surges
         })
         .collect();
