@@ -165,13 +165,14 @@ impl Gate {
         self.habit_rests = rest;
     }
 
-    /// Whether a held level has been there long enough, and often enough, to be compared with what was before.
+    /// Whether a held level will have been there often enough with the next reading to be compared with what was before.
     pub fn is_steady(&self) -> bool {
-        self.held.is_some_and(|held| held.count >= AGREE && !held.ramp)
+        self.held.is_some_and(|held| held.count + 1 >= AGREE && !held.ramp)
     }
 
-    /// Judges a value that is possible and no sentinel.
-    pub fn judge(&mut self, quantity: Quantity, value: f64, at: Mono) -> Passage {
+    /// Judges a value that is possible and no sentinel. `doubtful`: it may be something else than heat, so that two readings do not
+    /// agree yet, however far apart.
+    pub fn judge(&mut self, quantity: Quantity, value: f64, at: Mono, doubtful: bool) -> Passage {
         let (Some(reach), Some((then, last))) = (reach(quantity), self.last) else {
             self.settle(value, at);
             return Passage::Through;
@@ -187,8 +188,8 @@ impl Gate {
         };
         self.held = Some(held);
         let span = at.since(held.first);
-        let agreed =
-            (held.count >= 2 && !held.ramp && span >= AGREE_OVER) || (held.count >= AGREE && span >= AGREE_AT_LEAST);
+        let agreed = (held.count >= 2 && !held.ramp && !doubtful && span >= AGREE_OVER)
+            || (held.count >= AGREE && span >= AGREE_AT_LEAST);
         if !agreed {
             return if self.stepped { Passage::Doubted(Doubt::Step) } else { Passage::Held };
         }
@@ -238,6 +239,7 @@ mod tests {
             Quantity::Temperature,
             *v,
             Mono::from_ms(i as i64 * every * 1_000),
+            false,
         ) {
             Passage::Through => 'T',
             Passage::NewLevel { .. } => 'N',
@@ -282,7 +284,7 @@ mod tests {
         for minute in 0..3_100_i64 {
             let level =
                 if (2_880..3_060).contains(&minute) { 25.0 + (minute - 2_880) as f64 * 35.0 / 180.0 } else { 25.0 };
-            match gate.judge(Quantity::Temperature, level, Mono::from_ms(minute * 60_000)) {
+            match gate.judge(Quantity::Temperature, level, Mono::from_ms(minute * 60_000), false) {
                 Passage::Through => {}
                 other => said.push_str(&format!("{minute} {other:?}; ")),
             }

@@ -199,7 +199,7 @@ impl Probe {
                 return Verdict::Doubted(Doubt::Dying);
             }
             let noisy = self.hear_noise(reading.value, 4.0, witness, reading.at, out);
-            return match self.gate.judge(quantity, reading.value, at) {
+            return match self.gate.judge(quantity, reading.value, at, false) {
                 Passage::Through | Passage::NewLevel { .. } if noisy => Verdict::Doubted(Doubt::Noisy),
                 Passage::Through | Passage::NewLevel { .. } => Verdict::Trusted,
                 Passage::Held => Verdict::Held,
@@ -216,7 +216,7 @@ impl Probe {
             return Verdict::Doubted(Doubt::Dying);
         }
         let noisy = self.hear_noise(value, 1.0, witness, now, out);
-        let stuck = self.run.hear(value, witness.others_travel, now);
+        let stuck = self.run.hear(value, self.noise.deviation(), witness.others_travel, now);
         let since = self.run.since().unwrap_or(now);
         if stuck != self.has(Kind::Stuck) {
             let fault = stuck.then_some(Fault::Stuck { for_: at.since(since.mono) });
@@ -233,19 +233,17 @@ impl Probe {
             self.other_unit = None;
             self.set(None, Kind::Unit, now, out);
         }
-        let from = self.gate.last().map(|l| l.1);
         // Asked beforehand: a new level, once believed, is held no more.
         let steady = self.gate.is_steady();
-        match self.gate.judge(quantity, value, at) {
+        let other = self.gate.last().and_then(|(then, from)| OtherUnit::of_jump(from, value, at.since(then)));
+        match self.gate.judge(quantity, value, at, other.is_some()) {
             Passage::Through => {}
             // Probes that change their unit together agree with one another, and not with heat.
-            _ if witness.agrees && from.and_then(|from| OtherUnit::of_jump(from, value)).is_none() => {
+            _ if witness.agrees && other.is_none() => {
                 self.gate.settle(value, at);
             }
             Passage::Held => return Verdict::Held,
-            Passage::NewLevel { .. } | Passage::Doubted(_)
-                if !noisy && steady && self.other_unit_fits(from, value, at) =>
-            {
+            Passage::NewLevel { .. } | Passage::Doubted(_) if !noisy && steady && self.reads_in(other, value, at) => {
                 self.set(Some(Fault::UnitChanged), Kind::Unit, now, out);
                 return Verdict::Doubted(Doubt::Unit);
             }
@@ -262,12 +260,13 @@ impl Probe {
         }
     }
 
-    /// Whether the jump to a new level is that from one scale to the other; if so, follows it there.
-    fn other_unit_fits(&mut self, from: Option<f64>, value: f64, at: Mono) -> bool {
-        let Some(other) = from.and_then(|from| OtherUnit::of_jump(from, value)) else { return false };
-        self.other_unit = Some(other);
-        self.gate.settle(other.meant(value), at);
-        true
+    /// Whether the jump to a new level is one to another unit; if so, follows it there.
+    fn reads_in(&mut self, other: Option<OtherUnit>, value: f64, at: Mono) -> bool {
+        self.other_unit = other;
+        if let Some(other) = other {
+            self.gate.settle(other.meant(value), at);
+        }
+        other.is_some()
     }
 
     /// On a low battery what leaves the range of better days is the battery's doing, and from then on everything is.

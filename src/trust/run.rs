@@ -29,8 +29,10 @@ const MISSED_K: f32 = 1.6;
 const MISSED_STEPS: f32 = 8.0;
 const MISSED_TIMES: f32 = 2.0;
 const MISSED_KNOWN_AFTER_K: f32 = 60.0;
-/// A change smaller than this is no movement, K.
+/// A change smaller than this is no movement, K, nor is one smaller than so many standard deviations of the probe's own noise.
+/// Noise that is larger would walk all day, and what rests beside it would seem to stand still while it moves.
 const STILL_K: f32 = 0.3;
+const STILL_DEVIATIONS: f32 = 6.0;
 /// How long the longest run is remembered: one to two of these.
 const EPOCH: Span = Span::days(4);
 
@@ -61,8 +63,9 @@ pub struct Run {
 }
 
 impl Run {
-    /// A plausible temperature. `others`: the travel of the other probes of the same target so far. Whether it is stuck.
-    pub fn hear(&mut self, value: f64, others: f32, now: Now) -> bool {
+    /// A plausible temperature. `noise_k`: its usual standard deviation; `others`: the travel of the other probes of the same
+    /// target so far. Whether it is stuck.
+    pub fn hear(&mut self, value: f64, noise_k: f32, others: f32, now: Now) -> bool {
         let value = value as f32;
         let Some(since) = self.since else {
             (self.value, self.anchor, self.since) = (value, value, Some(now));
@@ -84,7 +87,7 @@ impl Run {
         let change = (value - self.value).abs();
         self.step = if self.step == 0.0 { change } else { self.step.min(change) };
         self.learn(now.mono, now.mono.since(since.mono), others, value);
-        if (value - self.anchor).abs() >= STILL_K.max(3.0 * self.step.min(0.5)) {
+        if (value - self.anchor).abs() >= STILL_K.max(3.0 * self.step.min(0.5)).max(STILL_DEVIATIONS * noise_k) {
             self.travel += (value - self.anchor).abs();
             self.anchor = value;
         }
@@ -178,19 +181,42 @@ impl Run {
 
 #[cfg(test)]
 mod tests {
+    use super::super::noise::Noise;
     use super::*;
 
     /// One reading a minute of a probe and of the rest of its enclosure; when it was first called stuck.
     fn run(minutes: i64, own: impl Fn(f64) -> f64, other: impl Fn(f64) -> f64) -> Option<i64> {
         let (mut probe, mut rest) = (Run::default(), Run::default());
+        let mut noises = [Noise::default(); 2];
         for i in 0..minutes {
             let now = Now::at(i * 60_000);
-            rest.hear(other(i as f64), 0.0, now);
-            if probe.hear(own(i as f64), rest.travel(), now) {
+            let (own, other) = (own(i as f64), other(i as f64));
+            noises[0].hear(own, 1.0, now.mono);
+            noises[1].hear(other, 1.0, now.mono);
+            rest.hear(other, noises[1].deviation(), 0.0, now);
+            if probe.hear(own, noises[0].deviation(), rest.travel(), now) {
                 return Some(i);
             }
         }
         None
+    }
+
+    /// Normal noise of one standard deviation, as twelve dice make it, another each minute.
+    fn dice(minute: f64) -> f64 {
+        let mut state = (minute as u64).wrapping_mul(0x9e37_79b9_7f4a_7c15);
+        (0..12).fold(-6.0, |sum, _| {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            sum + (state >> 40) as f64 / (1_u64 << 24) as f64
+        })
+    }
+
+    #[test]
+    fn the_noise_of_one_probe_is_no_movement_that_another_owes() {
+        // Both follow the day; at night all rests, and only the one beside is too noisy to show it.
+        let day = |m: f64| (4.0 - (m.rem_euclid(1_440.0) - 1_080.0).abs() / 90.0).max(0.0);
+        let rounded = |level: f64| (level * 10.0).round() / 10.0;
+        let own = |m: f64| rounded(25.0 + day(m));
+        assert_eq!(run(6 * 1_440, own, |m| rounded(23.0 + day(m) + 0.15 * dice(m))), None);
     }
 
     /// A thermostat's triangle of 2 K in 20 min, in steps.

@@ -127,6 +127,15 @@ fn a_changed_unit_is_known_by_its_arithmetic() {
 }
 
 #[test]
+fn a_changed_unit_is_known_where_readings_are_minutes_apart() {
+    let mut house = House::new();
+    house.run(1_500, 300, warm, cool);
+    let verdicts = house.run(120, 300, |m| warm(m) * 1.8 + 32.0, |m| cool(m) * 1.8 + 32.0);
+    assert!(verdicts.iter().all(|v| *v != Verdict::Trusted), "{verdicts:?}");
+    assert_eq!(house.kinds(), [Kind::Unit, Kind::Unit]);
+}
+
+#[test]
 fn probes_that_change_their_unit_together_are_no_witnesses_of_heat() {
     let mut house = House::new();
     house.run(600, 60, warm, cool);
