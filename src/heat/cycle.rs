@@ -104,10 +104,14 @@ impl Falls {
 }
 
 /// The heater's power over the heat capacity beside it, cycle by cycle: fall and rise speeds add up to it, room and level
-/// cancel. One-sided CUSUM on its logarithm (Page 1954) for a loss to 70 %: of standard scores, with half the shift as allowance.
+/// cancel. They do not cancel wholly, for the heater's own body stores: so only cycles whose fall is as fast as usual are judged. A
+/// warmer or colder room changes that, a weak heater does not. One-sided CUSUM on its logarithm (Page 1954) for a loss to 70 %: of standard scores, with half the shift as allowance.
 #[derive(Clone, Debug, Default, Serialize, Deserialize)]
 pub struct Vigour {
     ln_q: Spread,
+    /// Greatest speeds of its falls.
+    #[serde(default)]
+    falls: Spread,
     /// Minutes of its rises.
     #[serde(default)]
     minutes: Spread,
@@ -122,9 +126,17 @@ pub struct Vigour {
 const AS_LONG: f64 = 0.9;
 /// ln of the cycles of ten years is 13 (Lorden 1971); more, because cycles of one day are not independent.
 const ENOUGH: f64 = 26.0;
+/// So far a fall's greatest speed may be off its mean, as a share of it, or in mean deviations where that is more.
+const ALIKE: f64 = 0.15;
+const ALIKE_DEVS: f64 = 1.75;
+/// From this suspicion on nothing is learned.
+const LEARNS_UNTIL: f64 = 3.0;
 
 impl Vigour {
     pub fn fell(&mut self, top_speed: f64) {
+        if self.log_ratio() < LEARNS_UNTIL {
+            self.falls.learn(top_speed, 0.02);
+        }
         self.last_fall = top_speed;
     }
 
@@ -138,6 +150,8 @@ impl Vigour {
             return self.weak();
         }
         let q = self.last_fall + top_speed;
+        let off = (self.last_fall - self.falls.mean).abs();
+        let alike = off <= (ALIKE_DEVS * self.falls.dev).max(ALIKE * self.falls.mean);
         if !(self.last_fall > 0.0 && top_speed > 0.0) {
             return self.weak();
         }
@@ -147,16 +161,24 @@ impl Vigour {
             self.ln_q.learn(ln_q, 0.02);
             return false;
         }
+        if !alike {
+            self.learn(ln_q);
+            return self.weak();
+        }
         let s = (1.25 * self.ln_q.dev).max(0.05);
         let z = ((self.ln_q.mean - ln_q) / s).clamp(-3.0, 3.0);
         self.shift = (0.356_675 / s).min(3.0);
         self.loss.add(z, self.shift / 2.0);
         self.loss.up = self.loss.up.min(3.0 * ENOUGH / self.shift);
         self.ratio += 0.2 * (libm::exp(ln_q - self.ln_q.mean) - self.ratio);
-        if self.log_ratio() < 3.0 {
+        self.learn(ln_q);
+        self.weak()
+    }
+
+    fn learn(&mut self, ln_q: f64) {
+        if self.log_ratio() < LEARNS_UNTIL {
             self.ln_q.learn(ln_q, 0.02);
         }
-        self.weak()
     }
 
     pub fn weak(&self) -> bool {
@@ -189,8 +211,9 @@ mod tests {
             let mut vigour = Vigour::default();
             let mut cycle = |vigour: &mut Vigour, loss: f64| {
                 let q = libm::exp(0.5 * 0.356_675 * normal() - loss);
-                vigour.fell(q / 2.0);
-                vigour.rose(q / 2.0, 10.0)
+                // What is missing of the power is missing of the rises.
+                vigour.fell(0.3);
+                vigour.rose(q - 0.3, 10.0)
             };
             for _ in 0..400 {
                 cycle(&mut vigour, 0.0);
@@ -219,8 +242,8 @@ mod tests {
         }
         let mut found = None;
         for k in 0..30 {
-            vigour.fell(speed(0.7));
-            if vigour.rose(speed(0.7), 14.0) {
+            vigour.fell(speed(1.0));
+            if vigour.rose(speed(0.4), 14.0) {
                 found = Some(k);
                 break;
             }
@@ -240,9 +263,22 @@ mod tests {
             assert!(!vigour.rose(0.07, 6.0), "it is hardly needed");
         }
         let weak = (0..100).find(|_| {
-            vigour.fell(0.07);
-            vigour.rose(0.07, 14.0)
+            vigour.fell(0.1);
+            vigour.rose(0.04, 14.0)
         });
         assert!(weak.is_some_and(|k| k < 60), "{weak:?}");
+    }
+
+    #[test]
+    fn falls_that_a_warmer_room_has_slowed_are_no_weak_heater() {
+        let mut vigour = Vigour::default();
+        for _ in 0..40 {
+            vigour.fell(0.1);
+            assert!(!vigour.rose(0.1, 10.0));
+        }
+        for _ in 0..300 {
+            vigour.fell(0.05);
+            assert!(!vigour.rose(0.105, 10.0), "what the falls lack the rises do not wholly gain");
+        }
     }
 }
