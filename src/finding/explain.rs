@@ -75,6 +75,11 @@ impl Beside<'_> {
         let others = self.others_went_k.filter(|_| self.went_k >= TOGETHER_K)?;
         Some(others >= OTHERS_ALONG * self.went_k)
     }
+
+    /// Whether what warms from outside is the sun and not the room, be that as warm as each afternoon.
+    fn is_sun(&self) -> bool {
+        self.others_along().map_or(self.went_k > SUN_K_AN_HOUR, |along| !along)
+    }
 }
 
 impl Judge {
@@ -205,12 +210,7 @@ fn why_hot(beside: &Beside) -> Option<Cause> {
     }
     from_outside(g).then_some(())?;
     // The warm end hides what comes from outside as long as its heater gives way: the place itself and the others tell.
-    let sun = match (beside.room, beside.others_along()) {
-        (Says::AsUsual, _) => true,
-        (_, Some(along)) => !along,
-        _ => beside.went_k > SUN_K_AN_HOUR,
-    };
-    Some(if sun { Cause::OutsideHeat } else { Cause::RoomHot })
+    Some(if beside.is_sun() { Cause::OutsideHeat } else { Cause::RoomHot })
 }
 
 #[cfg(test)]
@@ -219,12 +219,20 @@ mod tests {
 
     #[test]
     fn the_sun_takes_one_and_a_room_takes_all() {
-        let along = |went_k: f64, others_went_k: Option<f64>| {
-            Beside { picture: None, room: Says::Nothing, went_k, others_went_k, named: &[] }.others_along()
+        let beside = |went_k: f64, others_went_k: Option<f64>| Beside {
+            picture: None,
+            room: Says::AsUsual,
+            went_k,
+            others_went_k,
+            named: &[],
         };
+        let along = |went_k: f64, others_went_k: Option<f64>| beside(went_k, others_went_k).others_along();
         assert_eq!(along(4.0, Some(0.5)), Some(false));
         assert_eq!(along(4.0, Some(2.0)), Some(true));
         assert_eq!(along(4.0, None), None, "there are no others");
         assert_eq!(along(0.5, Some(0.1)), None, "it did not go far enough to tell");
+        assert!(beside(4.0, Some(0.5)).is_sun() && beside(4.0, None).is_sun());
+        assert!(!beside(4.0, Some(2.0)).is_sun(), "a room that does so each afternoon is a room still");
+        assert!(!beside(0.9, None).is_sun(), "too slow");
     }
 }

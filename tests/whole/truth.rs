@@ -8,6 +8,9 @@ use super::plain::{Limits, Plain};
 /// Truth once a minute: warm side, cool side, room, °C.
 type Minute = [f64; 3];
 
+/// A limit that is left by less is not, K.
+const LEFT_K: f64 = 0.05;
+
 pub struct Truth {
     minutes: Vec<Vec<Minute>>,
     events: Vec<Vec<Event>>,
@@ -83,12 +86,33 @@ impl Truth {
             let by_day = self.by_day(at, minute as i64 * 60);
             let beyond = |(low, high): (f64, f64)| {
                 let c = self.minutes[at][minute][side];
-                c < low - 0.05 || c > high + 0.05
+                c < low - LEFT_K || c > high + LEFT_K
             };
             n.0 += usize::from(beyond(limits[usize::from(!by_day)]));
             n.1 += usize::from(beyond(limits[2]));
         }
         n
+    }
+
+    /// Minutes of the last two hours in which a side was truly out of what was wanted, and would not have been had its room been
+    /// as it was on the mean of the three days before. An enclosure takes over at most all of what its room does.
+    fn left_by_the_room_min(&self, at: usize, at_s: i64, hot: bool) -> usize {
+        let log = &self.minutes[at];
+        let to = ((at_s / 60) as usize).min(log.len());
+        let from = to.saturating_sub(120);
+        let days = &log[from.saturating_sub(3 * 1_440)..from];
+        let usual = days.iter().map(|m| m[2]).sum::<f64>() / days.len().max(1) as f64;
+        let left_by_it = |minute: usize| {
+            let by_day = self.by_day(at, minute as i64 * 60);
+            (0..2).any(|side| {
+                let Some(limits) = self.limits[at][side] else { return false };
+                let (low, high) = limits[usize::from(!by_day)];
+                let m = log[minute];
+                let (beyond, room) = if hot { (m[side] - high, m[2] - usual) } else { (low - m[side], usual - m[2]) };
+                beyond > LEFT_K && beyond <= room
+            })
+        };
+        (from..to).filter(|minute| left_by_it(*minute)).count()
     }
 
     /// Courses of the last two hours beside those of the day before, minutes outside of the limits, and what went on.
@@ -113,7 +137,8 @@ impl Truth {
         text
     }
 
-    /// Whether the words of a cause were truly so in health: limits truly left, the sun in, a lid or window open.
+    /// Whether the words of a cause were truly so in health: limits truly left, by the room's doing where that is named, the sun
+    /// in, a lid or window open.
     pub fn holds(&self, at: usize, at_s: i64, cause: &str) -> bool {
         let was = |kinds: &[Kind]| {
             self.events[at].iter().any(|e| kinds.contains(&e.kind) && e.from_s <= at_s && e.until_s + 3_600 > at_s)
@@ -123,12 +148,8 @@ impl Truth {
             "too-hot" | "too-cold" => left,
             "outside-heat" => was(&[Kind::Sun]),
             "left-open" => was(&[Kind::Door, Kind::Cleaning, Kind::Airing]),
-            "room-cold" | "room-hot" => {
-                let now = (at_s / 60) as usize;
-                let (low, high) = self.range(at, 2, now.saturating_sub(120), now);
-                let (was_low, was_high) = self.range(at, 2, now.saturating_sub(3 * 1_440), now.saturating_sub(120));
-                if cause == "room-cold" { low < was_low - 0.5 } else { high > was_high + 0.5 }
-            }
+            "room-cold" => self.left_by_the_room_min(at, at_s, false) >= 10,
+            "room-hot" => self.left_by_the_room_min(at, at_s, true) >= 10,
             _ => false,
         }
     }
