@@ -22,8 +22,9 @@ const HEAT_WORKS: f64 = 0.8;
 /// More than so much of the usual gradient: then it is the heat that warms, and above the second it warms without end.
 const HEAT_WARMS: f64 = 1.15;
 const HEAT_RUNS_ON: f64 = 1.3;
-/// Or so many thresholds beyond every gradient of this hour.
+/// Or so many thresholds beyond every gradient of this hour, and as many with the ratio.
 const HEAT_BEYOND: f64 = 0.7;
+const HEAT_LEANS: f64 = 0.3;
 /// A rise that went on evenly for so long is a heater's, however fast, min.
 const HEATS_FOR_MIN: f64 = 8.0;
 /// Less than so much of it where it is due: the heat is missing.
@@ -200,11 +201,15 @@ fn why_hot(beside: &Beside) -> Option<Cause> {
     let (p, g) = beside.picture.zip(gradient)?;
     let from_outside = |g: Gradient| g.cool_lift > TOGETHER_K && !heat_warms;
     let its_own = p.high.share.is_none_or(|share| share < HEATER_SHARE);
-    // Large enclosures and lively ones seldom go so far: beyond all that this hour ever had says as much.
-    let more_than_ever = g.ratio() > HEAT_RUNS_ON || (g.high.past(HEAT_BEYOND) && g.ratio() > 1.0);
+    // Large enclosures and lively ones seldom go so far: beyond all that this hour ever had says as much. The usual gradient is
+    // that of the last hours: at the hour at which heat comes it is passed each day.
+    let more_than_ever =
+        (g.ratio() > HEAT_RUNS_ON && g.high.past(HEAT_LEANS)) || (g.high.past(HEAT_BEYOND) && g.ratio() > 1.0);
     // At full power a heater that is dimmed rises faster than it ever did; a probe that moved does so for minutes only.
     let as_heat = !p.hurried_within_rise() || (p.even_rise && p.t - p.high.peak_t >= HEATS_FOR_MIN);
-    let runs_on = more_than_ever && its_own && p.high.past(1.0) && as_heat;
+    // Whatever warmed it has let go.
+    let sinks = p.v < -2.0 * p.s_v;
+    let runs_on = more_than_ever && its_own && p.high.past(1.0) && as_heat && !sinks;
     if runs_on && !p.unpowered() && p.since_dip > 60.0 {
         return Some(Cause::HeatStuckOn);
     }
@@ -216,6 +221,49 @@ fn why_hot(beside: &Beside) -> Option<Cause> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::heat::settings::{Kind, Settings, Source, Thermostat};
+    use crate::heat::{Context, Input, Watch};
+
+    /// Three days of a thermostat's saw-tooth of 2 K in 40 min over a cool side at rest.
+    fn sound() -> Picture {
+        let main = Source {
+            id: "main".into(),
+            kind: Kind::CeramicEmitter,
+            at: Place::WarmSide,
+            watts: None,
+            thermostat: Some(Thermostat::OnOff),
+        };
+        let mut watch = Watch::new(&Settings { sources: vec![main] });
+        let end = 3 * 1_440_i64;
+        for minute in 0..=end {
+            let saw = (minute % 40 - 20).abs() as f64 / 10.0;
+            let local_minute = u16::try_from(minute % 1_440).unwrap_or_default();
+            let context = Context { local_minute, day: (minute / 1_440) as i32, ..Context::default() };
+            for (place, celsius) in [(Place::CoolSide, 24.0), (Place::WarmSide, 29.0 + saw)] {
+                watch.hear(Input::Level { place, celsius }, Now::at(minute * 60_000), &context, &mut Vec::new());
+            }
+        }
+        *watch.picture(Place::WarmSide, Now::at(end * 60_000).mono).expect("it was just heard")
+    }
+
+    #[test]
+    fn heat_that_runs_on_is_past_its_hour_and_does_not_sink() {
+        let mut p = sound();
+        // Far above its crests, the cool side not along, and twice the gradient of the last hours.
+        (p.since_dip, p.since_hurried_rise, p.v, p.high.share) = (f64::INFINITY, f64::INFINITY, 0.1, Some(0.1));
+        p.high.undercut = 3.0 * p.high.threshold;
+        let g = p.gradient.as_mut().expect("both ends are heard");
+        (g.now, g.high.undercut) = (2.0 * g.usual, 2.0 * g.high.threshold);
+        let why = |p: &Picture| {
+            let room = Says::AsUsual;
+            cause(true, &Beside { picture: Some(p), room, went_k: 0.0, others_went_k: None, named: &[] })
+        };
+        assert_eq!(why(&p), Some(Cause::HeatStuckOn));
+        let sinking = Picture { v: -0.2, ..p };
+        assert_eq!(why(&sinking), None, "whatever warmed it has let go");
+        p.gradient.as_mut().expect("both ends are heard").high.undercut = -0.1;
+        assert_eq!(why(&p), None, "so it is each day at this hour");
+    }
 
     #[test]
     fn the_sun_takes_one_and_a_room_takes_all() {

@@ -12,8 +12,9 @@ use std::collections::{BTreeMap, BTreeSet};
 /// How long the first telling waits for company.
 const COMPANY_NOW: Span = Span::s(45);
 const COMPANY_TODAY: Span = Span::min(3);
-/// And where others are about to say the same: two readings of common probes, and what heat's verdict holds for.
-const COMPANY_EXPECTED: Span = Span::min(4);
+/// And where others are about to say the same: two readings of slow probes, and what heat's verdict holds for. Once they have, it
+/// waits no longer.
+const COMPANY_EXPECTED: Span = Span::min(6);
 /// A cause that is raised again within this of the end joins the same incident.
 const COMES_BACK: Span = Span::h(24);
 /// A deadline that is past by this, and no limit crossed, was a wrong forecast.

@@ -68,7 +68,9 @@ pub const fn kin(cause: Cause) -> Option<Kin> {
     match cause {
         Cause::PowerLost | Cause::HeatFailed => Some(Kin::Power),
         Cause::RoomCold | Cause::TooCold => Some(Kin::Cold),
-        Cause::RoomHot | Cause::OutsideHeat | Cause::TooHot | Cause::NoRetreat => Some(Kin::Hot),
+        Cause::RoomHot | Cause::OutsideHeat | Cause::TooHot | Cause::NoRetreat | Cause::NightDropMissing => {
+            Some(Kin::Hot)
+        }
         Cause::ProbeSilent | Cause::FeedSilent => Some(Kin::Feed),
         Cause::UnitChanged => Some(Kin::Unit),
         Cause::LightMissing | Cause::LightStuckOn | Cause::LightShifted => Some(Kin::Light(cause)),
@@ -90,7 +92,9 @@ fn window(kin: Kin, a: &Finding, b: &Finding) -> Span {
         Kin::Cold | Kin::Hot => Span::min(15),
         // The last word before silence is up to one interval old, and a network that dies does not die in one moment.
         Kin::Feed => Span::min(15) + usual_interval(a).max(usual_interval(b)),
-        Kin::Unit | Kin::Light(_) => Span::min(10),
+        Kin::Light(_) => Span::min(10),
+        // A probe that reports on change shows its new unit when it has something to say.
+        Kin::Unit => Span::h(1),
         Kin::Humidity(_) => Span::h(1),
     }
 }

@@ -95,3 +95,39 @@ fn a_deadline_that_passed_without_harm_is_told_no_more() {
     d.book.wake(d.now, &mut Vec::new());
     assert_eq!(d.book.get("10").map(|i| i.act_by()), Some(None));
 }
+
+#[test]
+fn a_first_mail_waits_for_those_that_are_about_to_say_the_same_and_no_longer() {
+    let lost = |ix, min| Finding { expects_company: true, urgency: Urgency::Now, ..found(ix, Cause::HeatFailed, min) };
+    let mut d = Day::new(house(&[4]));
+    d.stands(10, lost(0, 8));
+    d.stands(15, lost(1, 9));
+    d.until(60);
+    d.gave(&["15 raised 10 power-lost a1,a2,a3,a4"]);
+    let mut d = Day::new(house(&[4]));
+    d.stands(10, lost(0, 8));
+    d.until(60);
+    d.gave(&["16 raised 10 heat-failed a1"]);
+}
+
+#[test]
+fn nights_that_do_not_come_in_a_hot_room_are_the_rooms() {
+    let mut d = Day::new(house(&[6]));
+    d.stands(0, Finding { urgency: Urgency::Today, ..found(0, Cause::RoomHot, 0) });
+    d.stands(40, Finding { urgency: Urgency::Today, ..found(1, Cause::NightDropMissing, 40) });
+    d.stands(200, Finding { urgency: Urgency::Today, ..found(2, Cause::NightDropMissing, 200) });
+    d.until(300);
+    d.gave(&["3 raised 10 room-hot a1"]);
+    assert_eq!(d.book.get("10").map(|i| i.members().len()), Some(3));
+}
+
+#[test]
+fn probes_that_show_a_changed_unit_when_they_next_speak_are_one_incident() {
+    let mut d = Day::new(house(&[6]));
+    for (ix, min) in [(0, 0), (1, 1), (2, 40)] {
+        d.stands(min, Finding { urgency: Urgency::Today, ..found(ix, Cause::UnitChanged, min) });
+    }
+    d.until(100);
+    d.gave(&["3 raised 10 unit-changed a1,a2"]);
+    assert_eq!(d.book.get("10").map(|i| i.members().len()), Some(3));
+}
