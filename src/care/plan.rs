@@ -68,12 +68,16 @@ impl Wanted {
     /// that drops again after some that did not looks to it like heat that is lost.
     pub fn moving_band(&self, place: Place, at: Wall) -> Option<Band> {
         let place = self.place(place)?;
-        let is_late = || self.since_planned_change(at).is_none_or(|since| since >= faded(FOLLOWS_WITHIN));
+        let is_late = || self.is_followed_from().is_none_or(|then| at >= then);
         match self.moving {
             true => Some(place.wanted),
             false if is_late() => None,
             false => Some(place.settled.wanted.union(place.other.wanted)),
         }
+    }
+    /// From when on the last planned change is long past, however fast the enclosure follows.
+    pub fn is_followed_from(&self) -> Option<Wall> {
+        self.changed_at.map(|then| then + faded(FOLLOWS_WITHIN))
     }
     pub fn since_planned_change(&self, at: Wall) -> Option<Span> {
         self.changed_at.map(|then| at.since(then))
@@ -178,6 +182,11 @@ impl Plan {
             (self.wanted, self.holds) = evaluate(&self.day, self.follows_within, at);
         }
         &self.wanted
+    }
+
+    /// From when until when what [`Plan::wanted`] said last stays so.
+    pub fn holds(&self) -> (Wall, Wall) {
+        self.holds
     }
 
     /// When something that is judged may next be other than it is at `at`: a change of the light, the end of a ramp, a midnight.

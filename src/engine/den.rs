@@ -2,13 +2,14 @@
 //!
 //! A den owns the judges of one enclosure and feeds each what it needs. It decides nothing itself; judges report edges.
 
+mod beside;
 mod naming;
 mod sight;
 
 use super::local::Local;
 use super::trail::Trail;
 use super::week::{Days, End, Went};
-use crate::care::plan::{FOLLOWS_WITHIN, PlaceWanted, Plan, Wanted};
+use crate::care::plan::{FOLLOWS_WITHIN, Plan, Wanted};
 use crate::finding::around::Around as Judged;
 use crate::finding::bands::{self, Course, Limits, Spot};
 use crate::finding::cause::{Cause, Urgency};
@@ -21,7 +22,7 @@ use crate::heat::picture::Picture;
 use crate::heat::settings::{Settings as HeatSettings, Thermostat};
 use crate::heat::verdict;
 use crate::heat::view::Learned;
-use crate::heat::{Context, Input, Relearn, Watch};
+use crate::heat::{Input, Relearn, Watch};
 use crate::reading::{Reading, Slot};
 use crate::terms::id::EnclosureIx;
 use crate::terms::place::Place;
@@ -94,6 +95,9 @@ pub struct Den {
     plan: Option<Plan>,
     memory: Memory,
     turns: Vec<verdict::Change>,
+    beside: beside::Told,
+    /// The gravest of what is out of its band.
+    symptom: Option<explain::Symptom>,
 }
 
 impl Den {
@@ -115,7 +119,7 @@ impl Den {
             unseen: Vec::new(),
         };
         let subject = Subject::Enclosure(ix);
-        Den { subject, plan, memory, turns: Vec::new() }
+        Den { subject, plan, memory, turns: Vec::new(), beside: beside::Told::default(), symptom: None }
     }
 
     pub fn memory(&self) -> &Memory {
@@ -126,6 +130,7 @@ impl Den {
     pub fn restore(&mut self, memory: Memory) {
         if memory.sources == self.memory.sources {
             self.memory = memory;
+            self.symptom = self.look_for_symptom();
             self.give_time();
         }
     }
@@ -133,7 +138,7 @@ impl Den {
     /// A trusted reading of this enclosure.
     pub fn hear(&mut self, reading: &Reading, around: &Around, out: &mut Vec<Change>) {
         let (value, now) = (reading.value, reading.at);
-        let on = value > 0.5;
+        let (on, told) = (value > 0.5, out.len());
         let mut course = Course::default();
         let input = match reading.slot {
             Slot::At(place, Quantity::Temperature) => {
@@ -160,6 +165,10 @@ impl Den {
             slot => slot,
         };
         self.judge(around, now, |comfort, judged| comfort.hear(judged, slot, value, course, now, out));
+        if out.len() != told {
+            self.symptom = self.look_for_symptom();
+        }
+        debug_assert_eq!(self.symptom, self.look_for_symptom());
         if let Some(input) = input {
             self.hear_heat(input, now, around, out);
         }
@@ -184,23 +193,8 @@ impl Den {
     }
 
     fn hear_heat(&mut self, input: Input, now: Now, around: &Around, out: &mut Vec<Change>) {
-        let wanted = self.plan.as_mut().map(|plan| plan.wanted(now.wall));
-        let context = Context {
-            local_minute: around.local.minute,
-            day: around.local.day,
-            lights_planned: wanted.and_then(|w| w.light_on),
-            since_planned_change: wanted.and_then(|w| w.since_planned_change(now.wall)),
-            until_planned_change: wanted.and_then(|w| w.until_planned_change(now.wall)),
-            on_its_way: Place::ALL
-                .map(|place| wanted.and_then(|w| w.moving_band(place, now.wall)).map(|b| (b.low, b.high))),
-            wanted: Place::ALL.map(|place| wanted.and_then(|w| w.place(place)).map(wanted_of)),
-            season_moves: wanted.is_some_and(|w| w.season_moves),
-            hands_in: around.hands_in,
-            neighbours_ok: around.neighbours_as_usual,
-            circuit_lost: around.circuit_lost,
-            falls_together: around.falls_together,
-        };
-        self.memory.heat.hear(input, now, &context, &mut self.turns);
+        self.tell_beside(now, around);
+        self.memory.heat.hear(input, now, &self.beside.context, &mut self.turns);
         self.pass_on(now, out);
     }
 
@@ -264,6 +258,7 @@ impl Den {
     fn give_time(&mut self) {
         if let Some(plan) = &mut self.plan {
             plan.set_follows_within(self.memory.follow.within().unwrap_or(FOLLOWS_WITHIN));
+            self.beside = beside::Told::default();
         }
     }
 
@@ -358,11 +353,6 @@ impl Den {
         let plan = self.plan.as_mut()?;
         self.memory.comfort.next_wake(plan.wanted(now.wall), now)
     }
-}
-
-/// Low and high end of what is wanted, °C; a low end that is not judged is none.
-fn wanted_of(place: &PlaceWanted) -> (f64, f64) {
-    (if place.low_judged { place.wanted.low } else { f64::NEG_INFINITY }, place.wanted.high)
 }
 
 /// What the bands judge of a place now.

@@ -13,7 +13,7 @@ use crate::terms::time::{Mono, Now};
 impl Den {
     /// What is out of its band is told by what explains it, where that is seen.
     pub(super) fn explain(&mut self, around: &Around, now: Now, out: &mut Vec<Change>) {
-        let symptom = self.symptom();
+        let symptom = self.symptom;
         let told = out.len();
         self.memory.outside.look(symptom.map(|s| s.hot), out);
         out[told..].iter().for_each(|change| self.count(change));
@@ -33,7 +33,7 @@ impl Den {
 
     /// Whether something is out of its band, and what the others do would help to tell why.
     pub fn asks_others(&self) -> bool {
-        !self.memory.explained.stands() && self.symptom().is_some()
+        !self.memory.explained.stands() && self.symptom.is_some()
     }
 
     /// How far its unheated places went up and down within an hour lately, K; `None`: none is heard.
@@ -42,8 +42,9 @@ impl Den {
         unheated.into_iter().find(|trail| trail.points().next().is_some()).map(Trail::went_in_an_hour)
     }
 
-    /// The gravest of what is too warm or too cold; the retreat counts as too warm.
-    fn symptom(&self) -> Option<explain::Symptom> {
+    /// The gravest of what is too warm or too cold; the retreat counts as too warm. What judges of bands and of the retreat turn,
+    /// they tell: it is looked for after their edges only ([`Den::hear`]).
+    pub(super) fn look_for_symptom(&self) -> Option<explain::Symptom> {
         let bands = Place::ALL.into_iter().filter_map(|place| Some((place, self.standing(place)?)));
         let worst = bands.max_by_key(|(place, (_, urgency))| (*urgency, std::cmp::Reverse(*place)));
         let no_retreat = || explain::Symptom { place: Place::CoolSide, hot: true, urgency: Urgency::Now };
@@ -70,7 +71,7 @@ impl Den {
             let change = heat_finding::change(&turn, self.subject, source, never, now);
             self.note(&turn);
             let told = out.len();
-            let symptom = self.symptom().map(|s| s.hot);
+            let symptom = self.symptom.map(|s| s.hot);
             let may_wait = self.plan.is_some() && !is_direct(&turn);
             self.memory.outside.hear(change, may_wait, symptom, now, out);
             out[told..].iter().for_each(|change| self.count(change));
