@@ -139,12 +139,13 @@ impl Engine {
             self.world.pulse.count(reading.at.mono);
             out.push(Effect::Keep(*reading));
         }
-        if let Some(reading) = believed {
-            match (reading.target, reading.slot) {
-                (Target::Enclosure(ix), _) => self.den_hears(ix, &reading),
-                (Target::Room(room), Slot::At(Place::Air, Quantity::Temperature)) => self.room_hears(room, &reading),
-                (Target::Room(_), _) => {}
-            }
+        if !believed {
+            return;
+        }
+        match (reading.target, reading.slot) {
+            (Target::Enclosure(ix), _) => self.den_hears(ix, reading),
+            (Target::Room(room), Slot::At(Place::Air, Quantity::Temperature)) => self.room_hears(room, reading),
+            (Target::Room(_), _) => {}
         }
     }
 

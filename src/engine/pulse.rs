@@ -10,17 +10,21 @@ const HOURS: usize = 24;
 struct Ring {
     grain: Span,
     most: usize,
-    /// Which grain since the clock's origin the last bin is.
+    /// Which grain since the clock's origin the last bin is, and when it ends: each reading asks, and a division is dear.
     at: i64,
+    ends: Mono,
     bins: VecDeque<u32>,
 }
 
 impl Ring {
     fn new(grain: Span, most: usize) -> Ring {
-        Ring { grain, most, at: 0, bins: VecDeque::with_capacity(most) }
+        Ring { grain, most, at: 0, ends: Mono::default(), bins: VecDeque::with_capacity(most) }
     }
 
     fn move_to(&mut self, now: Mono) {
+        if !self.bins.is_empty() && now < self.ends {
+            return;
+        }
         let at = now.as_ms().div_euclid(self.grain.as_ms());
         // The first reading opens the first bin: nothing was counted before.
         let ahead = if self.bins.is_empty() { 1 } else { at.saturating_sub(self.at) };
@@ -34,6 +38,7 @@ impl Ring {
             self.bins.push_back(0);
         }
         self.at = at;
+        self.ends = Mono::from_ms(at.saturating_add(1).saturating_mul(self.grain.as_ms()));
     }
 
     fn count(&mut self, now: Mono) {

@@ -39,8 +39,8 @@ pub struct Shown {
 }
 
 impl World {
-    /// The reading, if judges may hear it.
-    pub fn believe(&mut self, reading: &Reading, out: &mut Vec<Change>) -> Option<Reading> {
+    /// Whether judges may hear the reading.
+    pub fn believe(&mut self, reading: &Reading, out: &mut Vec<Change>) -> bool {
         self.meet_probes();
         let verdict = self.trust.hear(reading, &mut self.doubts);
         if let Some(tally) = self.tallies.get_mut(reading.probe.index()) {
@@ -48,7 +48,7 @@ impl World {
             tally.doubted += u64::from(verdict != Verdict::Trusted);
         }
         self.tell_doubts(out);
-        (verdict == Verdict::Trusted).then_some(*reading)
+        verdict == Verdict::Trusted
     }
 
     /// Takes in probes that the last message made.

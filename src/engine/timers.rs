@@ -45,14 +45,20 @@ impl Timers {
     /// `sleeper` wants to be woken at `at` at the latest. An earlier wish stands; it will be asked again then.
     pub fn wish(&mut self, sleeper: Sleeper, at: Option<Mono>) {
         let Some(at) = at else { return };
+        let live = self.live.get(sleeper.index()).copied().flatten();
+        // With nearly every reading: what it waits for has moved away.
+        if live.is_none_or(|before| before > at) {
+            self.put(sleeper, at);
+        }
+    }
+
+    fn put(&mut self, sleeper: Sleeper, at: Mono) {
         if self.live.len() <= sleeper.index() {
             self.live.resize(sleeper.index() + 1, None);
         }
         let Some(live) = self.live.get_mut(sleeper.index()) else { return };
-        if live.is_none_or(|before| before > at) {
-            *live = Some(at);
-            self.heap.push(Reverse((at, sleeper)));
-        }
+        *live = Some(at);
+        self.heap.push(Reverse((at, sleeper)));
     }
 
     /// The earliest instant at which anybody wants to be asked.

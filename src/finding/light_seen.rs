@@ -171,7 +171,7 @@ impl Seen {
     /// Whether the lamp burns, by all that is directly seen: dark if one says so, for daylight can feign a lamp and a switch
     /// a tube that is dead. Without any of them by its warmth. `None`: unknown.
     pub fn on(&self, now: Mono) -> Option<bool> {
-        let [lux, light, power, switch, warmth] = self.sources.map(|s| s.fresh(now));
+        let [lux, light, power, switch, warmth] = self.sources.each_ref().map(|s| s.fresh(now));
         let direct = [lux, light, power, if power.is_none() { switch } else { None }];
         let mut said = direct.into_iter().flatten();
         match said.next() {
