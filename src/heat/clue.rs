@@ -43,6 +43,13 @@ pub struct Clue {
     pub told_on: Option<bool>,
 }
 
+impl Clue {
+    /// Whether it says anything of heat that is lost or has no end: what watts alone can say begins with one of these.
+    pub fn speaks(&self) -> bool {
+        self.missing || self.none || self.lost > 0.0 || self.welded || self.surges || self.endless > 0.0
+    }
+}
+
 /// The enclosure's level beside a report: °C, spread, and what time it is.
 #[derive(Clone, Copy, Debug)]
 pub struct Beside {

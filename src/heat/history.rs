@@ -56,18 +56,19 @@ impl History {
     /// The level at minute `t`, between kept levels; `None` before the oldest.
     pub fn level(&self, t: f64) -> Option<f64> {
         let t = (t - self.origin) as f32;
-        let n = self.at.len();
-        let mut later: Option<(f32, f32)> = None;
-        for back in 0..n {
-            let entry = self.at[(self.newest + n - back) % n];
-            if entry.0 <= t {
-                let Some(next) = later else { return Some(f64::from(entry.1)) };
-                let share = (t - entry.0) / (next.0 - entry.0).max(1e-6);
-                return Some(f64::from(entry.1 + share * (next.1 - entry.1)));
+        // The ring as it lies, each part in the order of time: a reading asks five times, and halving beats walking.
+        let (newer, older) = self.at.split_at_checked(self.newest + 1)?;
+        let not_later = |part: &[(f32, f32)]| part.partition_point(|entry| entry.0 <= t);
+        let (before, next) = match not_later(newer) {
+            0 => {
+                let n = not_later(older);
+                (older.get(n.checked_sub(1)?)?, older.get(n).or(newer.first()))
             }
-            later = Some(entry);
-        }
-        None
+            n => (newer.get(n - 1)?, newer.get(n)),
+        };
+        let Some(next) = next else { return Some(f64::from(before.1)) };
+        let share = (t - before.0) / (next.0 - before.0).max(1e-6);
+        Some(f64::from(before.1 + share * (next.1 - before.1)))
     }
 
     /// Mean fall in K/min over the last `minutes`.
@@ -121,6 +122,15 @@ mod tests {
         let h = of(|t| t, 100.0);
         assert!((h.level(90.25).unwrap_or(0.0) - 90.25).abs() < 1e-3);
         assert_eq!(h.level(10.0), None);
+        // Wherever in the ring the newest lies, and between its two ends.
+        for until in [40.0, 47.5, 48.0, 60.5, 95.0, 96.0, 143.5] {
+            let h = of(|t| 2.0 * t, until);
+            for back in 0..90 {
+                let t = until - 0.5 * f64::from(back) - 0.125;
+                let want = (t >= 0.0).then_some(2.0 * t);
+                assert_eq!(h.level(t), want, "{t} of {until}");
+            }
+        }
         assert!((h.mean_fall(100.0, 100.0, 3.0).unwrap_or(0.0) + 1.0).abs() < 1e-3);
     }
 }

@@ -153,36 +153,39 @@ impl Habit {
     }
 }
 
+/// Bins of ten minutes in three hours.
+const RECENT: usize = 18;
+
 /// Lowest returns in bins of ten minutes over three hours.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Recent {
-    bins: [i16; 18],
+    bins: [i16; RECENT],
     newest: i64,
     last: f64,
 }
 
 impl Default for Recent {
     fn default() -> Recent {
-        Recent { bins: [UNSET; 18], newest: 0, last: f64::INFINITY }
+        Recent { bins: [UNSET; RECENT], newest: 0, last: f64::INFINITY }
     }
 }
 
 impl Recent {
     fn advance(&mut self, t: f64) {
         let bin = (t / 10.0) as i64;
-        if bin - self.newest > 18 || bin < self.newest {
-            self.bins = [UNSET; 18];
+        if bin - self.newest > RECENT as i64 || bin < self.newest {
+            self.bins = [UNSET; RECENT];
             self.newest = bin;
         }
         while self.newest < bin {
             self.newest += 1;
-            self.bins[self.newest.rem_euclid(18) as usize] = UNSET;
+            self.bins[self.newest.rem_euclid(RECENT as i64) as usize] = UNSET;
         }
     }
 
     pub fn note(&mut self, t: f64, x: f64) {
         self.advance(t);
-        let bin = &mut self.bins[self.newest.rem_euclid(18) as usize];
+        let bin = &mut self.bins[self.newest.rem_euclid(RECENT as i64) as usize];
         *bin = (*bin).min(pack(x));
         self.last = x;
     }
@@ -190,12 +193,12 @@ impl Recent {
     /// The lowest of the last `minutes`; infinite when there was none.
     pub fn lowest(&mut self, t: f64, minutes: f64) -> f64 {
         self.advance(t);
-        let n = ((minutes / 10.0) as i64 + 1).clamp(1, 18);
-        let mut lowest = UNSET;
-        for back in 0..n {
-            lowest = lowest.min(self.bins[(self.newest - back).rem_euclid(18) as usize]);
-        }
-        unpack(lowest)
+        let n = ((minutes / 10.0) as usize + 1).clamp(1, RECENT);
+        // The ring as it lies: up to the newest, and what of the window is left behind it.
+        let (to_newest, older) = self.bins.split_at(self.newest.rem_euclid(RECENT as i64) as usize + 1);
+        let wrapped = n.saturating_sub(to_newest.len()).min(older.len());
+        let window = [&to_newest[to_newest.len().saturating_sub(n)..], &older[older.len() - wrapped..]];
+        unpack(window.into_iter().flatten().fold(UNSET, |lowest, bin| lowest.min(*bin)))
     }
 
     /// The newest of all, however old.
@@ -240,6 +243,21 @@ mod tests {
             25.0,
             "the first minutes of today are within half an hour of yesterday's last"
         );
+    }
+
+    #[test]
+    fn the_lowest_of_a_window_is_that_of_its_bins_wherever_the_ring_begins() {
+        let mut recent = Recent::default();
+        let level = |bin: i64| 30.0 + ((bin * 7) % 11) as f64;
+        for bin in 0..60_i64 {
+            let t = bin as f64 * 10.0 + 5.0;
+            recent.note(t, level(bin));
+            for minutes in [0.0, 40.0, 95.0, 180.0] {
+                let first = (bin - (minutes / 10.0) as i64).max(bin - 17).max(0);
+                let lowest = (first..=bin).map(level).fold(f64::INFINITY, f64::min);
+                assert_eq!(recent.lowest(t, minutes), lowest, "bin {bin}, {minutes} min");
+            }
+        }
     }
 
     #[test]

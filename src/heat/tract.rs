@@ -209,7 +209,8 @@ impl Tract {
             self.cut(s.t);
             return;
         }
-        self.notice_hurry(s, b.context);
+        let mean_fall = self.history.mean_fall(s.t, s.x, SPEED_OVER_MIN);
+        self.notice_hurry(s, mean_fall, b.context);
         let suspected =
             self.w_low.past_since.is_some() || self.w_high.past_since.is_some() || s.t < self.suspected_until;
         let stands = self.low.now.is_some() || self.high.now.is_some();
@@ -217,7 +218,7 @@ impl Tract {
         if learn {
             self.learned_min += dt;
         }
-        self.follow(s, cool, b, learn);
+        self.follow(s, cool, mean_fall, b, learn);
         if learn {
             self.learn_usual(s, cool, dt);
         }
@@ -248,11 +249,10 @@ impl Tract {
         self.may_cycle && self.falls.cycles(s.t, s.s_x)
     }
 
-    fn notice_hurry(&mut self, s: &Sample, context: &Context) {
+    fn notice_hurry(&mut self, s: &Sample, mean: Option<f64>, context: &Context) {
         let cycler = self.cycler(s);
         let sigma = self.warm.sigma();
         let dt = s.dt.max(1e-3);
-        let mean = self.history.mean_fall(s.t, s.x, SPEED_OVER_MIN);
         let hurried = |limit: f64, sign: f64| {
             sign * s.v > limit + 2.0 * s.s_v
                 || sign * s.jump > limit * dt + 6.0 * sigma
@@ -273,7 +273,8 @@ impl Tract {
         }
     }
 
-    fn follow(&mut self, s: &Sample, cool: Option<Sample>, b: &mut Company, learn: bool) {
+    /// `mean_fall`: over the last minutes, K/min.
+    fn follow(&mut self, s: &Sample, cool: Option<Sample>, mean_fall: Option<f64>, b: &mut Company, learn: bool) {
         let c = b.context;
         let cycler = self.cycler(s);
         let natural = if cycler { self.falls.mean_speed.mean } else { self.reach(s) / 30.0 };
@@ -295,13 +296,13 @@ impl Tract {
         if c.season_moves {
             self.vigour = Vigour::default();
         }
-        self.falls.watch(self.w_low.peak_t, self.history.mean_fall(s.t, s.x, SPEED_OVER_MIN));
+        self.falls.watch(self.w_low.peak_t, mean_fall);
         if let Some(fall) = self.w_low.step(s.x, &now, b.tuning) {
             self.fell(s, &fall, now.clean);
         }
         (now.v, now.other) = (-s.v, -other);
         now.clean = learn && self.hurried_rise < self.w_high.peak_t && s.t - self.dip > 60.0;
-        self.rises.watch(self.w_high.peak_t, self.history.mean_fall(s.t, s.x, SPEED_OVER_MIN).map(|m| -m));
+        self.rises.watch(self.w_high.peak_t, mean_fall.map(|m| -m));
         if let Some(rise) = self.w_high.step(-s.x, &now, b.tuning) {
             self.rose(s, &rise, now.clean);
         }

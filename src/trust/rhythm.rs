@@ -195,7 +195,7 @@ fn code(s: f64) -> u8 {
     let bits = (s * 10.0).max(1.0).to_bits();
     let octaves = ((bits >> 52) & 0x7ff).saturating_sub(1_023);
     let mantissa = f64::from_bits((bits & ((1 << 52) - 1)) | (1_023 << 52));
-    let eighths = EIGHTHS.iter().filter(|eighth| mantissa >= **eighth).count();
+    let eighths = EIGHTHS.partition_point(|eighth| mantissa >= *eighth);
     u8::try_from(8 * octaves + eighths as u64).unwrap_or(u8::MAX)
 }
 

@@ -297,7 +297,10 @@ impl Watch {
     }
 
     pub(super) fn tell(&self, ix: usize, edges: &mut Vec<Edge>, out: &mut Vec<Event>) {
-        out.extend(edges.drain(..).filter_map(|edge| self.event(ix, edge)));
+        // Seldom: a reading in the steady state turns nothing.
+        if !edges.is_empty() {
+            out.extend(edges.drain(..).filter_map(|edge| self.event(ix, edge)));
+        }
     }
 
     fn event(&self, ix: usize, (kind, fault, since): Edge) -> Option<Event> {

@@ -61,12 +61,14 @@ impl Tract {
 
     /// The plug reported: what watts alone can say is said now, not at the next level.
     pub fn powered(&mut self, t: f64, b: &mut Company, out: &mut Vec<Turn>) {
-        let (Some(mut picture), Some(level)) = (self.picture, self.warm.at(t, 10.0)) else { return };
-        if self.learned_min < LEARNING_MIN || t < self.settle_until || b.context.hands_in {
+        let Some(level) = self.warm.at(t, 10.0) else { return };
+        if self.picture.is_none() || self.learned_min < LEARNING_MIN || t < self.settle_until || b.context.hands_in {
             return;
         }
+        let clue = self.clue(&level, b);
+        let (Some(mut picture), true) = (self.picture, clue.is_some_and(|c| c.speaks())) else { return };
         (picture.t, picture.x, picture.v) = (t, level.x, level.v);
-        picture.clue = self.clue(&level, b);
+        picture.clue = clue;
         for (standing, suspicion, since) in [
             (&mut self.low, low::by_watts(&picture), self.w_low.peak_t),
             (&mut self.high, high::by_watts(&picture), self.w_high.peak_t),
