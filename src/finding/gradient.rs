@@ -108,7 +108,8 @@ impl Judge {
 
     fn fresh(&self, place: Place, now: Now) -> Option<f64> {
         let last = self.last[place.index()]?;
-        (now.mono.since(last.at.mono) <= OLD.max(last.usual.times(3.0))).then_some(last.celsius)
+        let silence = now.mono.since(last.at.mono);
+        (silence <= OLD || silence <= last.usual.times(3.0)).then_some(last.celsius)
     }
 
     fn judge_gradient(&mut self, around: &Around, now: Now, out: &mut Vec<Change>) {
@@ -150,16 +151,16 @@ impl Judge {
     }
 
     fn judge_retreat(&mut self, around: &Around, place: Place, course: Course, now: Now, out: &mut Vec<Change>) {
+        // While there is one, every place is looked at once a round, by the reading of the cool side.
+        if !self.no_retreat && place != Place::CoolSide {
+            return;
+        }
         let places = [Place::WarmSide, Place::CoolSide, Place::Hide];
         let coolest = places.into_iter().filter_map(|p| self.fresh(p, now)).fold(f64::INFINITY, f64::min);
         let limit = retreat_limit(around);
         let seen = self.fresh(Place::CoolSide, now).is_some() && coolest.is_finite();
         let over = limit.filter(|_| seen).map(|limit| coolest - limit);
         if !self.no_retreat {
-            // Every place is looked at once a round: by the reading of the cool side.
-            if place != Place::CoolSide {
-                return;
-            }
             let never = around.wanted.place(Place::CoolSide).map(|w| w.never.high);
             let half_way = never.zip(limit).map_or(0.0, |(never, limit)| (never - limit) / 2.0);
             let far = over.is_some_and(|over| over > half_way.max(FAR_ABOVE_K));

@@ -30,6 +30,10 @@ pub fn is_late(low: &Levels, high: &Levels, day: i32, minute: u16, x: f64, slack
                 continue;
             };
             (least, lowest, known) = (least.min(now + before), lowest.min(now), known + 1);
+            // Most hours bring no rise: the first day already tells.
+            if least < LEAST_K {
+                return false;
+            }
         }
         known >= LEAST_DAYS
             && least >= LEAST_K.max(slack)

@@ -197,8 +197,9 @@ impl Recent {
         // The ring as it lies: up to the newest, and what of the window is left behind it.
         let (to_newest, older) = self.bins.split_at(self.newest.rem_euclid(RECENT as i64) as usize + 1);
         let wrapped = n.saturating_sub(to_newest.len()).min(older.len());
-        let window = [&to_newest[to_newest.len().saturating_sub(n)..], &older[older.len() - wrapped..]];
-        unpack(window.into_iter().flatten().fold(UNSET, |lowest, bin| lowest.min(*bin)))
+        let lowest = |bins: &[i16]| bins.iter().fold(UNSET, |lowest, bin| lowest.min(*bin));
+        let newest = lowest(&to_newest[to_newest.len().saturating_sub(n)..]);
+        unpack(newest.min(lowest(&older[older.len() - wrapped..])))
     }
 
     /// The newest of all, however old.

@@ -65,10 +65,14 @@ impl TopicHash {
 
 impl Hasher for TopicHash {
     fn write(&mut self, bytes: &[u8]) {
-        let (words, rest) = bytes.as_chunks::<8>();
+        let (words, _) = bytes.as_chunks::<8>();
         words.iter().for_each(|word| self.mix(u64::from_le_bytes(*word)));
-        let mut last = [0; 8];
-        last.iter_mut().zip(rest).for_each(|(last, byte)| *last = *byte);
+        // What is left over together with what comes before it, or alone where there is no more.
+        let last = bytes.last_chunk::<8>().copied().unwrap_or_else(|| {
+            let mut last = [0; 8];
+            last.iter_mut().zip(bytes).for_each(|(last, byte)| *last = *byte);
+            last
+        });
         self.mix(u64::from_le_bytes(last) ^ ((bytes.len() as u64) << 56));
     }
     /// What ends a text: its length is in it already.

@@ -186,17 +186,16 @@ impl Wall {
 
     /// Reads RFC 3339 (any offset, any number of fractional digits, `T` or a blank between). `None` where it is none.
     pub fn parse_rfc3339(text: &str) -> Option<Wall> {
-        let b = text.as_bytes();
-        let num = |from: usize, to: usize| -> Option<i64> {
-            let part = b.get(from..to)?;
+        // Up to the second everything has its place: known lengths, so that nothing is looked for (each line of a recording has one).
+        let (b, rest) = text.as_bytes().split_first_chunk::<19>()?;
+        let num = |part: &[u8]| -> Option<i64> {
             part.iter().all(u8::is_ascii_digit).then(|| part.iter().fold(0, |n, c| n * 10 + i64::from(c - b'0')))
         };
-        let is = |at: usize, any: &[u8]| b.get(at).is_some_and(|c| any.contains(c));
-        if !(is(4, b"-") && is(7, b"-") && is(10, b"Tt ") && is(13, b":") && is(16, b":")) {
+        if !(b[4] == b'-' && b[7] == b'-' && b"Tt ".contains(&b[10]) && b[13] == b':' && b[16] == b':') {
             return None;
         }
-        let (y, m, d) = (num(0, 4)?, num(5, 7)?, num(8, 10)?);
-        let (h, min, s) = (num(11, 13)?, num(14, 16)?, num(17, 19)?);
+        let (y, m, d) = (num(&b[..4])?, num(&b[5..7])?, num(&b[8..10])?);
+        let (h, min, s) = (num(&b[11..13])?, num(&b[14..16])?, num(&b[17..])?);
         let leap = y % 4 == 0 && (y % 100 != 0 || y % 400 == 0);
         let longest = match m {
             2 if leap => 29,
@@ -208,21 +207,17 @@ impl Wall {
         if !(1..=longest).contains(&d) || h > 23 || min > 59 || s > 60 {
             return None;
         }
-        let mut at = 19;
-        let mut ms = 0;
-        if is(at, b".,") {
-            at += 1;
-            let mut scale = 100;
-            while b.get(at).is_some_and(u8::is_ascii_digit) {
-                ms += i64::from(b[at] - b'0') * scale;
-                scale /= 10;
-                at += 1;
-            }
+        let (mut rest, mut ms) = (rest, 0);
+        if let [b'.' | b',', fraction @ ..] = rest {
+            let digits = fraction.iter().take_while(|c| c.is_ascii_digit()).count();
+            let (fraction, after) = fraction.split_at(digits);
+            ms = fraction.iter().zip([100, 10, 1]).map(|(c, scale)| i64::from(c - b'0') * scale).sum();
+            rest = after;
         }
-        let offset_min = match b.get(at)? {
-            b'Z' | b'z' if b.len() == at + 1 => 0,
-            sign @ (b'+' | b'-') if b.len() == at + 6 && is(at + 3, b":") => {
-                let offset = num(at + 1, at + 3)? * 60 + num(at + 4, at + 6)?;
+        let offset_min = match rest {
+            b"Z" | b"z" => 0,
+            [sign @ (b'+' | b'-'), h1, h2, b':', m1, m2] => {
+                let offset = num(&[*h1, *h2])? * 60 + num(&[*m1, *m2])?;
                 if *sign == b'-' { -offset } else { offset }
             }
             _ => return None,

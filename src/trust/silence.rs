@@ -43,8 +43,9 @@ impl Probe {
     }
 
     fn assertion_due(&self) -> Option<Mono> {
-        let listening = self.listening_since.is_some() && !self.has(Kind::Faulty);
-        if listening { self.spell.assertion_due(self.rhythm.usual().unwrap_or(Span::ZERO)) } else { None }
+        // Asked with each reading: most have nothing that is doubted.
+        let doubts = self.spell.doubted().is_some() && self.listening_since.is_some() && !self.has(Kind::Faulty);
+        if doubts { self.spell.assertion_due(self.rhythm.usual().unwrap_or(Span::ZERO)) } else { None }
     }
 
     fn silence_due(&self) -> Option<Mono> {
