@@ -7,6 +7,7 @@ use home::table::{all, env, fault_cases, healthy_years, quantile, row, seeds, tu
 use home::trial::{self, Outcome};
 use home::{Case, Control, DAY_S, Fault, Size, Watts};
 use warmside::heat::tuning::Tuning;
+use warmside::heat::verdict::Cause;
 
 /// A few homes of each control; the whole table is below.
 fn few(fault: Fault, shape: &dyn Fn(&mut Case)) -> Vec<Outcome> {
@@ -81,12 +82,84 @@ fn a_dial_turned_by_day_alarms_no_one_unless_it_leads_well_out_of_what_is_wanted
     assert!(silent <= 1 && told >= 3, "told of 12 homes: {silent} with no band, {told} with a narrow one");
 }
 
+/// Of so many homes of each control whose front is left open: how many are told so, and after how many minutes on the median.
+fn told_of_open_fronts(n: u64, from: u64, held_out: bool, humidity: bool) -> (usize, f64) {
+    let cases = Control::ALL
+        .into_iter()
+        .flat_map(|c| fault_cases(Fault::LeftOpen, c, n, from, held_out, &|case| case.humidity = humidity));
+    let outcomes = all(&cases.collect::<Vec<_>>(), |c| trial::run(c, 0, Tuning::default(), false));
+    let (median, found) = median_and_found(&outcomes, |o| o.ours);
+    (found, median)
+}
+
+#[test]
+fn a_front_that_stands_open_is_told_by_its_vapour() {
+    let ((unheard, _), (heard, median)) =
+        (told_of_open_fronts(3, 400, false, false), told_of_open_fronts(3, 400, false, true));
+    assert!(heard >= unheard + 3 && median < 120.0, "of 12: {unheard} without humidity, {heard} with it, {median} min");
+}
+
+#[test]
+fn dead_heat_is_found_as_soon_beside_a_humidity_probe_and_never_called_an_open_front() {
+    let cases = |humidity: bool| -> Vec<Case> {
+        let shape = |c: &mut Case| c.humidity = humidity;
+        Control::ALL.into_iter().flat_map(|c| fault_cases(Fault::HeatFailed, c, 3, 300, false, &shape)).collect()
+    };
+    let run = |cases: &[Case]| all(cases, |c| trial::run(c, 0, Tuning::default(), false));
+    let (without, with) = (run(&cases(false)), run(&cases(true)));
+    for (case, (without, with)) in cases(true).iter().zip(without.iter().zip(&with)) {
+        let late = with.ours.unwrap_or(f64::INFINITY) - without.ours.unwrap_or(f64::INFINITY);
+        assert!(late < 5.0 || late.is_nan(), "seed {}: {:?} without, {:?} with", case.seed, without.ours, with.ours);
+        let opens = |o: &Outcome| o.later.iter().filter(|(_, cause)| *cause == Cause::LeftOpen).count();
+        assert!(opens(with) <= opens(without), "seed {}: {:?}", case.seed, with.later);
+    }
+}
+
+/// A lamp that burns from midnight on, or is out from noon on, for three hours of the sixth day: urgent words and words of heat from
+/// outside in homes that have a lamp.
+fn said_of_odd_lamps(n: u64, from: u64, held_out: bool, heard: bool) -> (usize, usize) {
+    let (mut homes, mut said) = (0, 0);
+    for (hour, control) in [0, 12].into_iter().flat_map(|h| Control::ALL.into_iter().map(move |c| (h, c))) {
+        let odd_s = 5 * DAY_S + hour * 3_600;
+        let cases: Vec<Case> = seeds(from, n, held_out)
+            .map(|seed| Case {
+                lamp_heard: heard,
+                lamp_odd: Some((odd_s, odd_s + 3 * 3_600)),
+                ..Case::new(seed, control, Size::Large)
+            })
+            .filter(|case| home::world::World::new(*case, 1).has_lamp())
+            .collect();
+        homes += cases.len();
+        let of_it = |o: &Outcome| {
+            let told = |cause: Cause| cause.is_urgent() || cause == Cause::OutsideHeat;
+            o.early.iter().any(|(at_s, v)| told(v.cause) && (0..5 * 3_600).contains(&(at_s - odd_s)))
+        };
+        said += all(&cases, |c| trial::run(c, 6, Tuning::default(), false)).iter().filter(|o| of_it(o)).count();
+    }
+    (said, homes)
+}
+
+#[test]
+#[ignore = "long: the figures of MODEL.md"]
+fn table_of_air_and_lamps() {
+    let (n, from, held_out) = (env("CASES", 20), env("FROM", 9_001), env("HELD_OUT", 0) == 1);
+    for humidity in [false, true] {
+        let (found, median) = told_of_open_fronts(n, from, held_out, humidity);
+        println!("open fronts, humidity {humidity}: {found} of {} told so, median {median:.0} min", 4 * n);
+    }
+    for heard in [false, true] {
+        let (said, homes) = said_of_odd_lamps(n, from, held_out, heard);
+        println!("lamps out of turn, heard {heard}: {said} of {homes} wrongly told");
+    }
+}
+
 #[test]
 #[ignore = "long: the tables of FIGURES.md"]
 fn table_of_faults() {
     let n = env("CASES", 20);
     let held_out = env("HELD_OUT", 0) == 1;
     let from = env("FROM", 1000);
+    let humid = env("HUMIDITY", 0) == 1;
     println!(
         "| case | ideal found med/p90 | band | ours med/p90/worst | right cause | ratio |\n|---|---|---|---|---|---|"
     );
@@ -112,7 +185,9 @@ fn table_of_faults() {
             let mut together = Vec::new();
             for control in Control::ALL {
                 let outcomes =
-                    all(&fault_cases(fault, control, n, from, held_out, shape), |c| trial::run(c, 0, tuning(), true));
+                    all(&fault_cases(fault, control, n, from, held_out, &|c| (shape(c), c.humidity = humid).0), |c| {
+                        trial::run(c, 0, tuning(), true)
+                    });
                 row(&format!("{fault:?} {}{word}", control.word()), fault, &outcomes);
                 together.extend(outcomes);
             }
@@ -164,6 +239,7 @@ fn table_of_healthy_years() {
             case.on_change = (seed / 2).is_multiple_of(5);
             case.cool_side = seed / 2 % 7 != 0;
             case.coarse = env("COARSE", 0) == 1;
+            case.humidity = env("HUMIDITY", 0) == 1;
             case.band_k = (env("BAND", 0) > 0).then(|| env("BAND", 0) as f64);
             if env("WATTS", 0) == 1 {
                 case.watts = Watts::Instant;

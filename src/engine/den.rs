@@ -22,7 +22,7 @@ use crate::heat::picture::Picture;
 use crate::heat::settings::{Settings as HeatSettings, Thermostat};
 use crate::heat::verdict;
 use crate::heat::view::Learned;
-use crate::heat::{Input, Relearn, Watch};
+use crate::heat::{Input, Relearn, Watch, lamps, vapour};
 use crate::reading::{Reading, Slot};
 use crate::terms::id::EnclosureIx;
 use crate::terms::place::Place;
@@ -208,6 +208,11 @@ impl Den {
 
     pub fn learned(&self) -> Vec<Learned> {
         self.memory.heat.view()
+    }
+
+    /// What vapour and lamps have taught of its heat.
+    pub fn beside_heat(&self) -> (Option<vapour::Learned>, Option<lamps::Learned>) {
+        self.memory.heat.beside_heat()
     }
 
     pub fn plugs(&self) -> impl Iterator<Item = (&str, Plug)> {

@@ -1,6 +1,7 @@
 //! The engine's [`View`] of itself: a copy, for whoever shows it.
 
 use super::Engine;
+use super::show_care::beside_heat;
 use super::view::{
     CircuitView, Condition, Counts, EnclosureView, FeedView, HeatView, HumidityView, IncidentView, KeeperView,
     PlaceView, PostView, ProbeView, RoomView, UnreadView, View,
@@ -141,7 +142,7 @@ impl Engine {
         };
         HeatView {
             state: state.to_owned(),
-            learned: learned.iter().flat_map(|l| sentences(l, degrees)).collect(),
+            learned: learned.iter().flat_map(|l| sentences(l, degrees)).chain(beside_heat(den, degrees)).collect(),
             power_w: den.plugs().find_map(|(_, plug)| plug.power_w),
             switch_on: den.plugs().find_map(|(_, plug)| plug.told_on),
         }

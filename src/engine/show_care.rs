@@ -1,13 +1,14 @@
 //! The care of one enclosure for the [`View`](super::view::View): its light, its air, and what is wanted in the next 24 hours.
 
 use super::Engine;
+use super::den::Den;
 use super::view::{AirView, BandView, ComingView, FollowsView, LevelsView, LightView, SeasonView};
 use crate::care::plan::Wanted;
 use crate::care::season::phases;
 use crate::reading::Slot;
 use crate::terms::id::EnclosureIx;
 use crate::terms::place::Place;
-use crate::terms::quantity::Quantity;
+use crate::terms::quantity::{Degrees, Quantity};
 use crate::terms::time::{Span, Wall};
 
 /// How far ahead a keeper looks.
@@ -96,4 +97,28 @@ fn coming(from: Wall, wanted: &Wanted) -> ComingView {
         moving: wanted.moving,
         bands: Place::ALL.into_iter().filter_map(band).collect(),
     }
+}
+
+/// What vapour and lamps tell of the heat, in sentences that a keeper can check.
+pub(super) fn beside_heat(den: &Den, degrees: Degrees) -> Vec<String> {
+    let (vapour, lamp) = den.beside_heat();
+    let diff = |k: f64| format!("{:.1} {}", degrees.show_difference(k), degrees.letter());
+    let of_air = vapour.map(|v| {
+        let known = match v.openings {
+            0 => "no open front has shown in it yet".to_owned(),
+            n => format!("{n} times a front has shown in it, and half had come back after {:.0} min", v.back_min),
+        };
+        let place = v.place.label();
+        format!(
+            "vapour at the {place} {:.1} hPa, driest of late {:.1}: it tells of an open front; {known}",
+            v.now_hpa, v.driest_hpa
+        )
+    });
+    let of_lamp = lamp.map(|l| {
+        let known = |word: &str, k: Option<f64>| k.map(|k| format!(", {word} {}", diff(k))).unwrap_or_default();
+        let state = if l.on { "lit" } else { "dark" };
+        let moves = known("on it warms by up to", l.up) + &known("off it cools by up to", l.down);
+        format!("its lamp is heard, {state} now{moves}: out of turn it explains as much")
+    });
+    of_air.into_iter().chain(of_lamp).collect()
 }

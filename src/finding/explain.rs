@@ -174,6 +174,9 @@ fn swapped(p: &Picture) -> bool {
 /// A fall that began faster than heat can go: an open front, or a probe that fell out of its place.
 fn hurried_fall(p: &Picture) -> Option<Cause> {
     let hurried = p.hurried_within_fall() && p.since_hurried_fall < HURRIED_WITHIN_MIN;
+    if p.stands_open() {
+        return Some(Cause::LeftOpen);
+    }
     if p.low.share.is_none() && p.low.past(1.0) && p.looks_open() {
         // One probe alone: most often it is somebody's hands.
         return Some(Cause::LeftOpen);
@@ -181,7 +184,7 @@ fn hurried_fall(p: &Picture) -> Option<Cause> {
     let (share, g) = p.low.share.zip(p.gradient)?;
     (hurried && p.low.past(1.0) && g.ratio() < GRADIENT_GONE).then_some(())?;
     if share >= ALONG {
-        return Some(Cause::LeftOpen);
+        return (!p.is_shut()).then_some(Cause::LeftOpen);
     }
     // The cool side may not have spoken since.
     (p.since_hurried_fall >= SETTLED_MIN).then_some(Cause::ProbeDisplaced)

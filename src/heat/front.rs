@@ -238,7 +238,7 @@ impl Front {
 }
 
 /// One step of stochastic approximation of a quantile, in proportion to the estimate (Robbins and Monro 1951).
-fn quantile(estimate: &mut f64, x: f64, p: f64, pace: f64) {
+pub(super) fn quantile(estimate: &mut f64, x: f64, p: f64, pace: f64) {
     let up = if x > *estimate { p } else { p - 1.0 };
     *estimate = (*estimate * (1.0 + 2.0 * pace * up)).clamp(1e-3, 1e4);
 }

@@ -32,6 +32,9 @@ pub fn judge(p: &Picture) -> Option<Suspicion> {
     if p.high_waits == Wait::Never {
         return by_watts(p);
     }
+    if p.lamp_warms() {
+        return by_watts(p);
+    }
     // Power as ever, and no thermostat that could let it run on: the heat comes from elsewhere.
     if p.clue.is_some_and(|c| c.unsteered) {
         return by_watts(p).or_else(|| from_outside(p));

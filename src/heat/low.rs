@@ -37,6 +37,8 @@ const HANDLED_K: f64 = 2.0;
 const ASTRAY_MIN: f64 = 45.0;
 /// What must be missing, K, where one probe alone speaks: more than dials are turned by and rooms are aired by.
 const BLIND_K: f64 = 4.0;
+/// For so long after a misting wet surfaces cool, min. Common practice, no source.
+const WET_MIN: f64 = 45.0;
 /// More than an animal on the probe makes, K.
 pub const ANIMAL_K: f64 = 0.9;
 
@@ -59,6 +61,9 @@ pub fn judge(p: &Picture) -> Option<Suspicion> {
         // Nor is what every day brings at this hour the plan's doing.
         return by_watts(p).or_else(|| late(p));
     }
+    if p.lamp_cools() {
+        return by_watts(p);
+    }
     by_watts(p)
         .or_else(|| together(p))
         .or_else(|| by_course(p))
@@ -73,7 +78,8 @@ pub fn judge(p: &Picture) -> Option<Suspicion> {
 
 /// Twice the threshold is asked for within an hour of a door or of heat from outside, which leave their own way down.
 fn factor(p: &Picture) -> f64 {
-    let shaken = p.since_hurried_fall < 60.0 || p.since_odd_rise < 60.0;
+    let wet = p.vapour.is_some_and(|v| v.since_wetted < WET_MIN);
+    let shaken = wet || p.since_hurried_fall < 60.0 || p.since_odd_rise < 60.0;
     let base = if shaken { 2.0 } else { 1.0 };
     // A plug that shows the usual power speaks against lost heat: only what is gross can then be heat astray.
     let told = if p.powered() { 1.7 * base } else { base };
@@ -313,7 +319,10 @@ fn displaced(p: &Picture) -> Option<Suspicion> {
 
 fn left_open(p: &Picture) -> Option<Suspicion> {
     // Where the power is gone both ends sink for hours.
-    let share = p.low.share.filter(|_| !p.circuit_lost)?;
+    if p.stands_open() && !p.circuit_lost {
+        return at_once(Cause::LeftOpen, Way::Slow);
+    }
+    let share = p.low.share.filter(|_| !p.circuit_lost && !p.is_shut())?;
     let bottom = p.x - p.low.min < p.low.undercut / 5.0;
     let hurried_at_start = p.since_hurried_fall < 60.0 || p.hurried_within_fall();
     (p.low.past_for(45.0) && p.low.past(1.5) && hurried_at_start && share > 0.15 && bottom).then_some(())?;

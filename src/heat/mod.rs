@@ -13,6 +13,7 @@ mod healed;
 mod high;
 mod history;
 mod hours;
+pub mod lamps;
 mod levels;
 mod low;
 pub mod picture;
@@ -27,6 +28,7 @@ mod tops;
 mod tracker;
 mod tract;
 pub mod tuning;
+pub mod vapour;
 pub mod verdict;
 pub mod view;
 pub mod watts;
@@ -39,12 +41,14 @@ use crate::terms::place::Place;
 use crate::terms::time::{Mono, Now, Span};
 use clue::Beside;
 use front::{Front, Sample};
+use lamps::Lamps;
 use picture::Picture;
 use serde::{Deserialize, Serialize};
 use settings::Settings;
 use standing::{Stood, Turn};
 use tract::{Company, Tract};
 use tuning::Tuning;
+use vapour::Vapour;
 use verdict::{Change, Evidence, Verdict};
 use watts::Plug;
 
@@ -130,6 +134,11 @@ pub struct Watch {
     room: Front,
     tracts: Vec<Tract>,
     plugs: Vec<Plug>,
+    /// From the first reading on.
+    #[serde(default)]
+    vapour: Option<Box<Vapour>>,
+    #[serde(default)]
+    lamps: Option<Box<Lamps>>,
     #[serde(skip)]
     turns: Vec<Turn>,
 }
@@ -164,6 +173,8 @@ impl Watch {
             room: Front::default(),
             tracts,
             plugs,
+            vapour: None,
+            lamps: None,
             turns: Vec::new(),
         }
     }
@@ -188,12 +199,18 @@ impl Watch {
                     plug.switched(on, &beside);
                 }
             }
-            Input::LampPower { .. } | Input::LampSwitch { .. } | Input::Illuminance { .. } | Input::Humidity { .. } => {
-            }
+            Input::Humidity { place, percent } => self.vapour.get_or_insert_default().hear(place, t, percent),
+            Input::LampPower { watts } => self.lamps.get_or_insert_default().power(t, watts),
+            Input::LampSwitch { on } => self.lamps.get_or_insert_default().switched(t, on),
+            Input::Illuminance { lx } => self.lamps.get_or_insert_default().lit(t, lx),
         }
     }
 
     fn level(&mut self, place: Place, t: f64, celsius: f64, now: Now, context: &Context, out: &mut Vec<Change>) {
+        let vapour = self.vapour.as_mut().and_then(|vapour| {
+            vapour.level(place, t, celsius);
+            vapour.told(t)
+        });
         let is_cool = place == Place::CoolSide;
         if is_cool {
             self.cool.hear(t, celsius, &mut [Sample::default(); 2]);
@@ -208,10 +225,15 @@ impl Watch {
             let cool_at = if own && is_cool { None } else { self.cool.at(t, self.cool.holds_min()) };
             let cool = cool_at.or_else(|| self.room.at(t, self.room.holds_min()));
             self.turns.clear();
+            let lamp = self.lamps.as_mut().filter(|_| ix == 0).and_then(|lamps| {
+                lamps.level(t, context.local_minute, celsius, tract.is_well());
+                lamps.told(t, celsius)
+            });
             let at = tract.place;
             let (plugs, sources) = split(&mut self.plugs, &self.settings, at);
             let beside_room = cool_at.is_none();
-            let mut company = Company { cool, beside_room, context, plugs, sources, tuning: &self.tuning };
+            let mut company =
+                Company { cool, beside_room, context, plugs, sources, vapour, lamp, tuning: &self.tuning };
             tract.hear(place, t, celsius, &mut company, &mut self.turns);
             if self.settings.sources.is_empty() {
                 continue;
@@ -231,7 +253,9 @@ impl Watch {
         let Some(tract) = self.tracts.iter_mut().find(|tract| tract.place == at) else { return };
         self.turns.clear();
         let (plugs, sources) = split(&mut self.plugs, &self.settings, at);
-        let mut company = Company { cool: None, beside_room: false, context, plugs, sources, tuning: &self.tuning };
+        let tuning = &self.tuning;
+        let (cool, vapour, lamp) = (None, None, None);
+        let mut company = Company { cool, beside_room: false, context, plugs, sources, vapour, lamp, tuning };
         tract.powered(t, &mut company, &mut self.turns);
         for turn in self.turns.iter().copied() {
             push(turn, tract, self.room.at(t, 120.0).map(|r| r.x), t, now, out);

@@ -1,6 +1,7 @@
 //! Everything that the causes are judged by, drawn up once a reading: plain numbers, no state.
 
 use super::clue::Clue;
+use super::{lamps, vapour};
 
 /// A front that stands open takes the cool side along, a probe that fell does not: share of the fall.
 pub const ALONG: f64 = 0.12;
@@ -16,6 +17,15 @@ const OPENS_ALONE_K: f64 = 4.0;
 const LEANS: f64 = 0.2;
 /// Falls that began longer ago than this did not begin together, min.
 pub const FALLS_TOGETHER_MIN: f64 = 60.0;
+/// Vapour is remembered for so long, min.
+const LONGEST_STILL_MIN: f64 = 90.0;
+/// For so long after a lamp went off out of turn a fall is its doing, min, unless it leads so far out of what is wanted, K.
+const LAMP_COOLS_MIN: f64 = 60.0;
+const LAMP_K: f64 = 1.0;
+/// An open front keeps the place of the probe colder than ever at its hour for so long, min: longer than a room that was aired
+/// needs to warm again; or the warm end past its threshold for longer than a cleaning takes.
+const OPEN_COOLS_MIN: f64 = 120.0;
+const OPEN_HARMS_MIN: f64 = 45.0;
 /// More than a room loses within that time, K.
 const OPENS_K: f64 = 2.0;
 
@@ -149,6 +159,10 @@ pub struct Picture {
     pub depth: (f64, f64, f64),
     pub weak_cycles: bool,
     pub clue: Option<Clue>,
+    /// What water vapour tells of the air; `None`: it is not heard, or not to be relied on.
+    pub vapour: Option<vapour::Told>,
+    /// What a lamp that is heard tells; `None`: it is not heard, or gives the heat itself.
+    pub lamp: Option<lamps::Told>,
     /// This clock time was not seen on an earlier day.
     pub young: bool,
     /// A planned change is near (in the young days), or the hour is one at which homes change: wait longer.
@@ -216,6 +230,27 @@ impl Picture {
         // On the first day nothing is known of other hours.
         let known = if self.young { 0.5 } else { 1.0 };
         if falls { known * self.low.undercut / self.low.threshold } else { 0.0 }
+    }
+    /// A lamp went off out of turn, and the fall is what that makes, and leads to nothing that is not wanted.
+    pub fn lamp_cools(&self) -> bool {
+        let its_doing = self.lamp.is_some_and(|l| !l.on && l.explains && l.since_change < LAMP_COOLS_MIN);
+        its_doing
+            && !self.circuit_lost
+            && !self.falls_together
+            && self.wanted.is_none_or(|(low, _)| self.x > low - LAMP_K)
+    }
+    /// A lamp burns out of turn, and the rise is what that makes.
+    pub fn lamp_warms(&self) -> bool {
+        self.lamp.is_some_and(|l| l.on && l.explains) && self.wanted.is_none_or(|(_, high)| self.x < high + LAMP_K)
+    }
+    /// Vapour is heard, an open front would have shown in it since the fall began, and has not.
+    pub fn is_shut(&self) -> bool {
+        let fell_for = (self.t - self.low.peak_t).min(LONGEST_STILL_MIN);
+        self.vapour.is_some_and(|v| v.still >= fell_for)
+    }
+    /// The air has been exchanged with the room's for longer than a cleaning takes, and the enclosure has cooled by it.
+    pub fn stands_open(&self) -> bool {
+        self.vapour.is_some_and(|v| v.lasts && (v.cold >= OPEN_COOLS_MIN || self.low.past_for(OPEN_HARMS_MIN)))
     }
     /// The plug is known and shows power at about its usual amount.
     pub fn powered(&self) -> bool {

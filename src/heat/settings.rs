@@ -50,6 +50,11 @@ impl Kind {
         Kind::ALL.into_iter().find(|k| k.word() == word)
     }
 
+    /// Whether a light meter sees it at work.
+    pub const fn shines(self) -> bool {
+        matches!(self, Kind::BaskingLamp | Kind::InfraredLamp)
+    }
+
     /// Whether its heat comes with light, so that it is dark, and cold, at night.
     pub const fn gives_light(self) -> bool {
         matches!(self, Kind::BaskingLamp)

@@ -2,7 +2,6 @@
 
 mod judging;
 
-use super::Context;
 use super::cycle::{Falls, Spread, Vigour};
 use super::doubts::Doubts;
 use super::front::{Front, Sample};
@@ -13,6 +12,7 @@ use super::standing::{Standing, Turn};
 use super::tracker::{Fall, Now, Tracker};
 use super::tuning::Tuning;
 use super::watts::Plug;
+use super::{Context, lamps, vapour};
 use crate::terms::place::Place;
 use serde::{Deserialize, Serialize};
 
@@ -87,6 +87,8 @@ pub struct Company<'a> {
     pub context: &'a Context,
     pub plugs: &'a mut [Plug],
     pub sources: &'a [Source],
+    pub vapour: Option<vapour::Told>,
+    pub lamp: Option<lamps::Told>,
     pub tuning: &'a Tuning,
 }
 
@@ -175,6 +177,11 @@ impl Tract {
         }
     }
 
+    /// Nothing is said of it.
+    pub fn is_well(&self) -> bool {
+        self.low.now.is_none() && self.high.now.is_none()
+    }
+
     pub fn learned_min(&self) -> f64 {
         self.learned_min
     }
@@ -211,6 +218,10 @@ impl Tract {
         }
         let mean_fall = self.history.mean_fall(s.t, s.x, SPEED_OVER_MIN);
         self.notice_hurry(s, mean_fall, b.context);
+        if let Some(told) = b.vapour {
+            // An exchange of air is as hurried as it gets, however seldom the level was read.
+            self.hurried_fall = self.hurried_fall.max(s.t - told.since_opened);
+        }
         let suspected =
             self.w_low.past_since.is_some() || self.w_high.past_since.is_some() || s.t < self.suspected_until;
         let stands = self.low.now.is_some() || self.high.now.is_some();

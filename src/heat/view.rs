@@ -87,11 +87,18 @@ impl Watch {
         self.tracts.iter().map(|tract| self.learned(tract)).collect()
     }
 
+    /// What is known of its air and of its lamp, where they are heard.
+    pub fn beside_heat(&self) -> (Option<super::vapour::Learned>, Option<super::lamps::Learned>) {
+        (self.vapour.as_ref().and_then(|v| v.learned()), self.lamps.as_ref().and_then(|l| l.learned()))
+    }
+
     /// Bytes that the watch takes with all that it points to.
     pub fn memory_bytes(&self) -> usize {
         size_of::<Watch>()
             + self.tracts.iter().map(Tract::memory_bytes).sum::<usize>()
             + self.plugs.iter().map(Plug::memory_bytes).sum::<usize>()
+            + self.vapour.as_ref().map_or(0, |v| size_of_val(&**v))
+            + self.lamps.as_ref().map_or(0, |l| size_of_val(&**l))
     }
 
     fn learned(&self, tract: &Tract) -> Learned {

@@ -12,6 +12,7 @@
 
 pub mod chance;
 pub mod life;
+pub mod moisture;
 pub mod rack;
 pub mod recording;
 pub mod rivals;
@@ -117,6 +118,11 @@ pub struct Case {
     pub plug: Plug,
     /// Whether the relay that drives the heat is reported.
     pub relay: bool,
+    /// Whether the cool side has a humidity probe.
+    pub humidity: bool,
+    /// Whether the lamp's power is heard, and from which second to which the lamp does the opposite of its plan.
+    pub lamp_heard: bool,
+    pub lamp_odd: Option<(i64, i64)>,
     pub on_change: bool,
     /// Coarse sensors: minutes apart, steps to half a kelvin, much noise, one report in ten lost.
     pub coarse: bool,
@@ -138,6 +144,9 @@ impl Case {
             plug: Plug { every_s: 30, on_change: false, step_w: 0.1, rest_w: 0.0 },
             cool_side: true,
             relay: false,
+            humidity: false,
+            lamp_heard: false,
+            lamp_odd: None,
             on_change: false,
             coarse: false,
             band_k: None,

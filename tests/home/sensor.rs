@@ -73,8 +73,14 @@ impl Sensors {
         if case.relay {
             add(What::Heat(Quantity::Switch), 60, 0.0, 1.0, Some((0.5, 900)));
         }
-        if case.watts != Watts::Unknown && has_lamp {
+        if (case.watts != Watts::Unknown || case.lamp_heard) && has_lamp {
             add(What::Lamp(Quantity::Power), 60, 0.0, 0.1, None);
+        }
+        if case.humidity {
+            let mut h = Chance::new(case.seed, 18);
+            let (step, every) = (h.pick(&[0.1, 1.0, 1.0]), h.pick(&[60, 60, 120, 300]));
+            let on_change = case.on_change.then_some((1.0, 1_800));
+            add(What::At(Place::CoolSide, Quantity::Humidity), every, h.log_within(0.1, 0.6), step, on_change);
         }
         Sensors { all, watts: case.watts }
     }
@@ -84,6 +90,7 @@ impl Sensors {
         let at_s = world.at_s;
         for s in &mut self.all {
             let truth = match s.what {
+                What::At(_, Quantity::Humidity) => world.moisture.percent(),
                 What::At(Place::WarmSide, _) => world.warm_c(),
                 What::At(..) => world.cool_c(),
                 What::Heat(Quantity::Switch) => f64::from(u8::from(world.relay())),

@@ -72,6 +72,7 @@ pub fn context(home: &Home) -> Context {
 pub fn input(sample: &Sample) -> Option<Input> {
     Some(match sample.what {
         What::At(place, Quantity::Temperature) => Input::Level { place, celsius: sample.value },
+        What::At(place, Quantity::Humidity) => Input::Humidity { place, percent: sample.value },
         What::Heat(Quantity::Power) => Input::Power { source: 0, watts: sample.value },
         What::Heat(Quantity::Switch) => Input::Switch { source: 0, on: sample.value > 0.5 },
         What::Lamp(Quantity::Power) => Input::LampPower { watts: sample.value },

@@ -6,6 +6,7 @@
 
 use super::chance::Chance;
 use super::life::{Kind, Life};
+use super::moisture::{Air, Moisture};
 use super::{Case, Control, DAY_S, Fault, STEP_S, held_out};
 
 const AIR_W: usize = 0;
@@ -25,6 +26,7 @@ const NODES: usize = 11;
 pub struct World {
     pub case: Case,
     pub life: Life,
+    pub moisture: Moisture,
     pub at_s: i64,
     node: [f64; NODES],
     capacity: [f64; NODES],
@@ -101,6 +103,7 @@ impl World {
         let mut world = World {
             case,
             life: Life::new(&case, days),
+            moisture: Moisture::new(case.seed, s),
             at_s: 0,
             node: [24.0; NODES],
             capacity,
@@ -278,7 +281,8 @@ impl World {
             Some(Fault::Weak) => 0.7 * wanted_w,
             _ => wanted_w,
         };
-        let lamp_on = self.lights_on() && fault != Some(Fault::PowerLost);
+        let odd = self.case.lamp_odd.is_some_and(|(from_s, until_s)| (from_s..until_s).contains(&self.at_s));
+        let lamp_on = (self.lights_on() != odd) && fault != Some(Fault::PowerLost);
         self.lamp_now_w = if lamp_on { self.lamp_w } else { 0.0 };
         let arrives_w = if fault == Some(Fault::HeatAstray) { 0.0 } else { self.heat_w };
 
@@ -321,6 +325,16 @@ impl World {
             self.node[i] += flow[i] * dt / self.capacity[i];
         }
         self.step_probes(dt, room, fault);
+        self.moisture.step(&Air {
+            at_s: self.at_s,
+            cool_c: self.node[AIR_C],
+            water_c: self.node[FLOOR_C],
+            room_c: room,
+            vents_wk: self.to_room[AIR_W] + self.to_room[AIR_C],
+            open_wk: open,
+            misting_w: mist,
+            airing: self.life.sum(Kind::Airing) > 0.0,
+        });
     }
 
     fn step_probes(&mut self, dt: f64, room: f64, fault: Option<Fault>) {

@@ -172,7 +172,10 @@ impl House {
             text += &format!("light = {{ on = \"{:02}:{:02}\", hours = {hours:.2} }}\n", on / 3_600, on / 60 % 60);
         }
         if gear.humidity {
-            text += "humidity = { place = \"cool_side\", wanted = [35, 70], dries_within = \"4h\" }\n";
+            let (low, high) = seen.humid();
+            text += &format!(
+                "humidity = {{ place = \"cool_side\", wanted = [{low:.0}, {high:.0}], dries_within = \"4h\" }}\n"
+            );
         }
         text += &format!("[[enclosure]]\nid = \"{id}\"\ncare = \"c{at}\"\n");
         if gear.style != Style::Bare {
@@ -203,6 +206,7 @@ impl House {
                     let night = usize::from(!home.world.lights_on());
                     seen.of[night][0].push(home.world.warm_c());
                     seen.of[night][1].push(home.world.cool_c());
+                    seen.percent.push(home.world.moisture.percent());
                 }
             }
         }
@@ -214,6 +218,7 @@ impl House {
 #[derive(Clone, Debug, Default)]
 pub struct Seen {
     of: [[Vec<f64>; 2]; 2],
+    percent: Vec<f64>,
 }
 
 impl Seen {
@@ -225,6 +230,14 @@ impl Seen {
         let last = levels.len().saturating_sub(1);
         let at = |share: f64| levels.get((last as f64 * share) as usize).copied().unwrap_or(25.0);
         (at(0.02), at(0.98))
+    }
+
+    /// A band around nine tenths of the relative humidity, ten per cent wider.
+    fn humid(&self) -> (f64, f64) {
+        let mut seen = self.percent.clone();
+        seen.sort_by(f64::total_cmp);
+        let at = |share: f64| seen.get((seen.len() as f64 * share) as usize).copied().unwrap_or(50.0);
+        ((at(0.05) - 10.0).max(1.0).floor(), (at(0.95) + 10.0).min(99.0).ceil())
     }
 
     fn bands(&self, gear: &Gear, cool_side: bool, c: &mut Chance) -> String {

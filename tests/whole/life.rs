@@ -1,7 +1,6 @@
 //! A house's messages in the order of their arrival, through the engine: what is mailed.
 
 use super::home::chance::Chance;
-use super::home::life::Kind;
 use super::home::{DAY_S, STEP_S, Sample, What};
 use super::house::House;
 use super::trouble::{OUTAGE_S, Spoiler, Trouble};
@@ -79,25 +78,21 @@ fn settings(text: &str) -> warmside::engine::settings::Settings {
     loaded.unwrap_or_else(|report| panic!("{text}\n{}", report.render(false))).settings
 }
 
-/// The air's humidity and the light of one enclosure, with what misting and the trouble do to them.
+/// The humidity and the light of one enclosure as its sensors tell them, with what the trouble does to them.
 struct Climate {
     rng: Chance,
-    percent: f64,
-    mist: f64,
     dry: f64,
 }
 
 impl Climate {
-    fn step(&mut self, misting: bool, trouble: Option<Trouble>) {
+    fn step(&mut self, trouble: Option<Trouble>) {
         let dt = STEP_S as f64;
-        self.mist += (if misting { 25.0 } else { 0.0 } - self.mist) * dt / if misting { 600.0 } else { 4_500.0 };
         self.dry += (if trouble == Some(Trouble::HumidityDry) { 32.0 } else { 0.0 } - self.dry) * dt / 7_200.0;
-        self.percent = 50.0 + self.mist - self.dry;
     }
-    fn humidity(&mut self, trouble: Option<Trouble>) -> f64 {
+    fn humidity(&mut self, percent: f64, trouble: Option<Trouble>) -> f64 {
         match trouble {
             Some(Trouble::HumiditySoaked) => 99.9,
-            _ => (self.percent + self.rng.normal()).clamp(1.0, 99.9),
+            _ => (percent - self.dry + 0.5 * self.rng.normal()).clamp(1.0, 99.9),
         }
     }
     fn lux(&mut self, at_s: i64, photoperiod_s: (i64, i64), trouble: Option<Trouble>) -> f64 {
@@ -164,9 +159,8 @@ pub fn mails(mut house: House, days: i64) -> Story {
     let mut run = Run { replay: Replay::new(settings(&text)), keep, effects: Vec::new(), mails: Vec::new() };
     let mut spoilers = vec![Spoiler::default(); house.homes.len()];
     let mut last_ms = vec![[i64::MIN / 2; 2]; house.homes.len()];
-    let mut climates: Vec<Climate> = (0..house.homes.len())
-        .map(|at| Climate { rng: Chance::new(house.seed, 700 + at as u64), percent: 50.0, mist: 0.0, dry: 0.0 })
-        .collect();
+    let mut climates: Vec<Climate> =
+        (0..house.homes.len()).map(|at| Climate { rng: Chance::new(house.seed, 700 + at as u64), dry: 0.0 }).collect();
     let mut samples: Vec<Sample> = Vec::new();
     let mut room_rng = Chance::new(house.seed, 600);
     let mut truth = Truth::new(&house, &text);
@@ -196,8 +190,7 @@ pub fn mails(mut house: House, days: i64) -> Story {
                 spoilers[at].step(trouble, &home.world);
             }
             let (warm_c, cool_c) = (home.world.warm_c(), home.world.cool_c());
-            let misting = home.world.life.sum(Kind::Misting) > 0.0;
-            climates[at].step(misting, mine);
+            climates[at].step(mine);
             for sample in samples.drain(..).filter(|_| !deaf) {
                 let side = usize::from(matches!(sample.what, What::At(Place::CoolSide, _)));
                 let (topic, payload) = match sample.what {
@@ -233,7 +226,7 @@ pub fn mails(mut house: House, days: i64) -> Story {
                 run.say(at_s * 1_000, &format!("rack/{id}/lux"), &format!("{lux:.0}"));
             }
             if gear.humidity {
-                let percent = climates[at].humidity(mine);
+                let percent = climates[at].humidity(home.world.moisture.percent(), mine);
                 run.say(at_s * 1_000, &format!("rack/{id}/humidity"), &format!("{percent:.1}"));
             }
         }

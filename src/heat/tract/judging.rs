@@ -16,6 +16,9 @@ use super::{Company, LEARNING_MIN, Tract};
 /// After the clocks were changed, nobody knows for this many days at which hour a timer comes: it may not have been told.
 const CLOCK_DAYS: f64 = 3.0;
 
+/// A lamp that has burnt for so long warms no more, min.
+const LIT_MIN: f64 = 120.0;
+
 impl Tract {
     pub(super) fn judge(&mut self, s: &Sample, cool: Option<Sample>, b: &mut Company, out: &mut Vec<Turn>) {
         let mut picture = self.draw(s, cool, b);
@@ -37,6 +40,7 @@ impl Tract {
             && !picture.late
             && match self.low.now.map(|n| n.cause) {
                 Some(Cause::HeatFailed | Cause::ProbeDisplaced) => ratio.is_none_or(|r| r > 0.5),
+                Some(Cause::LeftOpen) => !picture.stands_open(),
                 Some(Cause::HeatWeak) => !self.vigour.weak() && ratio.is_none_or(|r| r > 0.85),
                 _ => true,
             };
@@ -102,6 +106,12 @@ impl Tract {
             learn: !context.hands_in && self.low.now.is_none() && self.high.now.is_none(),
             ..Beside::nothing(t, context)
         }
+    }
+
+    /// Its own lamp has been seen to burn for long: what falls then is no evening that nobody told of.
+    fn burns(&self, b: &Company) -> bool {
+        b.lamp.is_some_and(|l| l.on && l.since_change > LIT_MIN && l.since_change < 1_440.0)
+            && all_give_light(b.sources)
     }
 
     fn clue(&self, s: &Sample, b: &mut Company) -> Option<Clue> {
@@ -196,6 +206,8 @@ impl Tract {
             ),
             weak_cycles: self.vigour.weak(),
             clue,
+            vapour: b.vapour,
+            lamp: b.lamp.filter(|_| !b.sources.iter().any(|s| s.kind.shines())),
             young,
             neighbours_ok: b.context.neighbours_ok,
             circuit_lost: b.context.circuit_lost,
@@ -205,6 +217,7 @@ impl Tract {
                 Some((low, _)) if s.x >= low => Wait::Never,
                 // Lamps that are dark by plan have no heat to lose.
                 _ if b.context.lights_planned == Some(false) && all_give_light(b.sources) => Wait::Never,
+                _ if young && self.burns(b) => Wait::No,
                 _ if young => wait(b.context, b.sources, minute, s.x, wanted, true),
                 _ => Wait::No,
             },
