@@ -22,9 +22,7 @@ const LONGEST_STILL_MIN: f64 = 90.0;
 /// For so long after a lamp went off out of turn a fall is its doing, min, unless it leads so far out of what is wanted, K.
 const LAMP_COOLS_MIN: f64 = 60.0;
 const LAMP_K: f64 = 1.0;
-/// An open front keeps the place of the probe colder than ever at its hour for so long, min: longer than a room that was aired
-/// needs to warm again; or the warm end past its threshold for longer than a cleaning takes.
-const OPEN_COOLS_MIN: f64 = 120.0;
+/// An open front that does harm keeps the warm end past its threshold for longer than a cleaning takes, min.
 const OPEN_HARMS_MIN: f64 = 45.0;
 /// More than a room loses within that time, K.
 const OPENS_K: f64 = 2.0;
@@ -248,9 +246,9 @@ impl Picture {
         let fell_for = (self.t - self.low.peak_t).min(LONGEST_STILL_MIN);
         self.vapour.is_some_and(|v| v.still >= fell_for)
     }
-    /// The air has been exchanged with the room's for longer than a cleaning takes, and the enclosure has cooled by it.
+    /// The air has been exchanged with the room's for longer than a cleaning takes, and it harms.
     pub fn stands_open(&self) -> bool {
-        self.vapour.is_some_and(|v| v.lasts && (v.cold >= OPEN_COOLS_MIN || self.low.past_for(OPEN_HARMS_MIN)))
+        self.low.past(1.0) && self.low.past_for(OPEN_HARMS_MIN) && self.vapour.is_some_and(|v| v.lasts)
     }
     /// The plug is known and shows power at about its usual amount.
     pub fn powered(&self) -> bool {
