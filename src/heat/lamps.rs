@@ -109,7 +109,7 @@ impl Default for Lamps {
 
 impl Lamps {
     pub fn power(&mut self, t: f64, watts: f64) {
-        if watts < DARK_W || watts > LIT_W {
+        if watts.is_finite() && !(DARK_W..=LIT_W).contains(&watts) {
             self.hear(Teller::Power, t, watts > LIT_W);
         }
     }
