@@ -16,7 +16,7 @@ const AT_PLUG: Turned = Turned { k: 1.5, min: 10.0 };
 /// People are up, minutes of the local day.
 const AWAKE: std::ops::Range<u16> = 420..1_380;
 /// A level so far out of what is wanted, K, is not waited for: few set a dial to that.
-const OUT_K: f64 = 1.0;
+pub const OUT_K: f64 = 1.0;
 
 struct Turned {
     k: f64,
@@ -59,12 +59,17 @@ pub fn awake(p: &Picture) -> bool {
     AWAKE.contains(&p.minute)
 }
 
+/// Hotter than few would set a dial to.
+pub fn out_above(p: &Picture) -> bool {
+    p.wanted.is_some_and(|(_, high)| p.x >= high + OUT_K)
+}
+
 fn lower(p: &Picture, turned: &Turned) -> bool {
     may_be(p, &p.low, turned) && p.wanted.is_none_or(|(low, _)| p.x > low - OUT_K)
 }
 
 fn higher(p: &Picture, turned: &Turned) -> bool {
-    may_be(p, &p.high, turned) && p.wanted.is_none_or(|(_, high)| p.x < high + OUT_K)
+    may_be(p, &p.high, turned) && !out_above(p)
 }
 
 fn may_be(p: &Picture, side: &Side, turned: &Turned) -> bool {

@@ -22,7 +22,7 @@ const STAYS_SHARE: f64 = 0.8;
 const GROSS: f64 = 3.0;
 const GROSS_MIN: f64 = 10.0;
 
-/// So many thresholds are asked for where no thermostat is known to hold the level.
+/// So many thresholds are asked for where no thermostat is known to hold the level; twice as many beside a single day.
 const WEATHER: f64 = 1.5;
 /// A level so many spreads below its highest has turned: noise alone reaches that far once in 30,000 readings.
 const TURNED: f64 = 4.0;
@@ -130,11 +130,13 @@ fn stays(p: &Picture) -> Option<Suspicion> {
 /// Far past every level and every gradient, evenly, the cool side hardly going along: no sun and no probe that moved does that.
 fn runs_away(p: &Picture) -> Option<Suspicion> {
     let own = p.high.share.is_some_and(|share| share < HEATER_SHARE);
+    // What makes good for a dip ends where heat is let go.
+    let out = dial::out_above(p);
     (p.sees_doors
         && own
         && !p.unpowered()
-        && !p.young
-        && p.since_dip > 100.0
+        && (!p.young || out)
+        && p.since_dip > if out { 20.0 } else { 100.0 }
         && !cooled(p)
         && p.even_rise
         && p.high.past(GROSS)
@@ -156,7 +158,8 @@ fn stuck_slowly(p: &Picture) -> Option<Suspicion> {
     };
     let patience = if p.since_dip < 100.0 { 60.0 } else { 20.0 };
     // Without a thermostat the level is the day's: weather and sun move it for hours.
-    let enough = if p.held { 1.0 } else { WEATHER };
+    let one_day = if p.high.days < 2 { 2.0 } else { 1.0 };
+    let enough = if p.held { 1.0 } else { one_day * WEATHER };
     // What has turned is being steered.
     let turned = p.cycler && p.x < -p.high.min - TURNED * p.s_x;
     (p.high.past_for(patience)

@@ -92,6 +92,29 @@ pub fn even(drops: [f64; 3], sign: f64, s_x: f64, strict: bool) -> bool {
     plain && (!strict || (f1.max(f2).max(f3) <= 1.4 * f1 + 1.2 * s_x && f3 <= 1.2 * m + 0.8 * s_x))
 }
 
+/// What has lost so much of its speed within so many minutes has found its level: an animal that lay down on the probe, a
+/// door that was closed. Without heat the air and the walls lose theirs over half an hour and more.
+const FADED: f64 = 0.35;
+const FADES_MIN: f64 = 15.0;
+
+/// The fastest, K/min, of the fall that goes on, and when that was.
+#[derive(Clone, Copy, Debug, Default, Serialize, Deserialize)]
+pub struct Pace {
+    fastest: f64,
+    at: f64,
+}
+
+impl Pace {
+    pub fn hear(&mut self, t: f64, peak_t: f64, speed: f64) {
+        if self.at < peak_t || speed >= self.fastest {
+            *self = Pace { fastest: speed, at: t };
+        }
+    }
+    pub fn fades(&self, t: f64, speed: f64) -> bool {
+        speed < FADED * self.fastest && t - self.at < FADES_MIN
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -114,6 +137,21 @@ mod tests {
             let h = of(f, at);
             let drops = h.drops(at, f(at), 2.5).unwrap_or_default();
             assert_eq!(even(drops, 1.0, 0.05, false), want, "tau {tau}, at {at}: {drops:?}");
+        }
+    }
+
+    #[test]
+    fn a_fall_that_finds_its_level_fades_and_one_without_heat_does_not() {
+        for (tau, fades) in [(4.0, true), (25.0, false)] {
+            let mut pace = Pace::default();
+            let speed = |t: f64| libm::exp(-t / tau) / tau;
+            let any = (0..40).map(f64::from).any(|t| {
+                pace.hear(t, 0.0, speed(t));
+                pace.fades(t, speed(t))
+            });
+            assert_eq!(any, fades, "{tau}");
+            pace.hear(50.0, 45.0, 0.001);
+            assert!(!pace.fades(51.0, 0.001), "another fall begins anew");
         }
     }
 

@@ -21,6 +21,12 @@ const MOST_UNSETTLED_K: f64 = 2.0;
 /// What the first day's excesses weigh from the second on.
 const FIRST_DAY: f64 = 0.1;
 
+/// How long returns are remembered, min: some intervals between them, within these.
+const LEAST_REACH_MIN: f64 = 40.0;
+/// The first day has no habit to remember the trough of a slow cycle, and crests that are held are returns, too.
+const FIRST_REACH_MIN: f64 = 90.0;
+const MOST_REACH_MIN: f64 = 180.0;
+
 /// False excesses of one tracker in a year that noise may cause.
 const BUDGET_A_YEAR: f64 = 0.03;
 
@@ -62,8 +68,10 @@ pub struct Reference {
 
 impl Levels {
     pub fn reference(&mut self, t: f64, day: i32, minute: u16) -> Reference {
-        let reach = if self.interval > 0.0 { (2.5 * self.interval).clamp(40.0, 180.0) } else { 180.0 };
         let (habit, days) = self.habit.lowest(day, minute);
+        let least = if days == 0 { FIRST_REACH_MIN } else { LEAST_REACH_MIN };
+        let reach = if self.interval > 0.0 { 2.5 * self.interval } else { MOST_REACH_MIN };
+        let reach = reach.clamp(least, MOST_REACH_MIN);
         let usual = habit;
         let habit = habit + self.shift;
         let mut recent = self.recent.lowest(t, reach);

@@ -91,14 +91,18 @@ fn factor(p: &Picture) -> f64 {
         false if !p.held => 2.0 * told,
         false => 1.5 * told,
     };
-    // On the first day nothing is known of other hours.
-    let blind = if p.young { 2.0 * blind } else { blind };
+    let blind = first_day(p) * blind;
     match (p.circuit_lost, p.neighbours_ok) {
         (true, _) => BESIDE * blind,
         // The whole room is unlike itself: then its air explains much.
         (_, Some(false)) => 1.5 * blind,
         _ => blind,
     }
+}
+
+/// On the first day nothing is known of other hours.
+fn first_day(p: &Picture) -> f64 {
+    if p.young { 2.0 } else { 1.0 }
 }
 
 /// What the plug says of lost heat.
@@ -115,11 +119,12 @@ pub fn by_watts(p: &Picture) -> Option<Suspicion> {
     // Sun, lamp or room may do the heater's work; then the cool side is warm, and nobody calls for heat.
     let outside = p.gradient.is_some_and(|g| g.narrowed_from_outside()) || p.low.share.is_some_and(|s| s < -0.08);
     let along = p.gradient.is_none_or(|g| g.low.past(0.2));
+    let first_day = first_day(p);
     let by_level = calm
         && !shaken
         && clue.none
         && clue.told_on != Some(false)
-        && p.low.past(if p.sees_doors { 1.0 } else { 1.5 })
+        && p.low.past(first_day * if p.sees_doors { 1.0 } else { 1.5 })
         && p.low.undercut > ANIMAL_K
         && p.even_fall
         && along
@@ -131,7 +136,7 @@ pub fn by_watts(p: &Picture) -> Option<Suspicion> {
     let by_spell = clue.lost >= if shaken { SHAKEN * ENOUGH } else { ENOUGH };
     // Long pauses come in health too, in the sun or with an animal on the probe: the level must say so as well, but for a
     // relay's own word.
-    let level_agrees = clue.told_on == Some(true) || (p.low.past(1.0) && p.low.undercut > ANIMAL_K && !outside);
+    let level_agrees = clue.told_on == Some(true) || (p.low.past(first_day) && p.low.undercut > ANIMAL_K && !outside);
     // At an hour that has no gradient to lose, no power is nothing missing.
     let due = p.cycler || clue.told_on == Some(true) || p.gradient.is_none_or(|g| g.due());
     let by_spell = by_spell && p.even_fall && due && (clue.none || relay_alone) && level_agrees;
@@ -187,10 +192,15 @@ fn by_course(p: &Picture) -> Option<Suspicion> {
     // Without a cool side wet air and a lid off for cleaning look like lost heat for as long as they last.
     // At night nobody cleans.
     let waited = p.sees_doors || !dial::awake(p) || p.low.past_for(BLIND_MIN);
-    if deep && waited && !astray_waits(p) && looks_lost(p) && !dial::turned_down(p) {
+    if deep && waited && !settles(p, f) && !astray_waits(p) && looks_lost(p) && !dial::turned_down(p) {
         return if_it_holds(Cause::HeatFailed, Way::Course);
     }
     None
+}
+
+/// It finds its level: an animal on the probe, as far as one makes it fall.
+fn settles(p: &Picture, factor: f64) -> bool {
+    p.fades && !p.cycler && !p.low.past(2.0 * factor)
 }
 
 /// Heat that flows by its plug and does not arrive is rarer by far than a front that stands open: it waits longer than that.
@@ -346,6 +356,10 @@ fn room(p: &Picture) -> Option<Suspicion> {
 fn weak(p: &Picture) -> Option<Suspicion> {
     if p.clue.is_some_and(|c| c.weak) {
         return at_once(Cause::HeatWeak, Way::Watts);
+    }
+    // One day does not know what is usual.
+    if p.low.days < 2 {
+        return None;
     }
     if p.weak_cycles {
         return at_once(Cause::HeatWeak, Way::Cycles);

@@ -111,6 +111,8 @@ pub struct Picture {
     /// Mean fall over the last two windows of the evenness test, K/min, and its slack.
     pub fall: f64,
     pub fall_slack: f64,
+    /// The fall has lost its speed within minutes, as no lost heat does.
+    pub fades: bool,
     pub low: Side,
     pub high: Side,
     pub gradient: Option<Gradient>,

@@ -166,6 +166,11 @@ impl Tracker {
         (drop > 0.1 && taken.is_finite()).then(|| (taken / drop).clamp(-1.0, 2.0))
     }
 
+    /// How far the other end was below at the peak of the fall that goes on; NaN when unknown.
+    pub fn apart_at_peak(&self) -> f64 {
+        self.peak - self.other_at_peak
+    }
+
     /// The fall in progress is cut off: a gap, a moved probe.
     pub fn cut(&mut self) {
         self.started = false;

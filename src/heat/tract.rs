@@ -5,7 +5,7 @@ mod judging;
 use super::cycle::{Falls, Spread, Vigour};
 use super::doubts::Doubts;
 use super::front::{Front, Sample};
-use super::history::History;
+use super::history::{History, Pace};
 use super::picture::Picture;
 use super::settings::{Source, Thermostat};
 use super::standing::{Standing, Turn};
@@ -47,6 +47,8 @@ pub struct Tract {
     pub d_low: Tracker,
     pub d_high: Tracker,
     history: History,
+    #[serde(default)]
+    pace: Pace,
     pub falls: Falls,
     pub rises: Falls,
     pub vigour: Vigour,
@@ -110,6 +112,7 @@ impl Tract {
             d_low: Tracker::default(),
             d_high: Tracker::default(),
             history: History::default(),
+            pace: Pace::default(),
             falls: Falls::default(),
             rises: Falls::default(),
             vigour: Vigour::default(),
@@ -229,8 +232,11 @@ impl Tract {
         if learn {
             self.learned_min += dt;
         }
-        self.follow(s, cool, mean_fall, b, learn);
-        if learn {
+        // The first lights-on, the first night lie past all that was ever seen: if that stopped the learning of what is usual, a
+        // first day would know its first hours only.
+        let usual = learn || (!stands && self.w_low.reference.days == 0);
+        self.follow(s, cool, mean_fall, b, learn, usual);
+        if usual {
             self.learn_usual(s, cool, dt);
         }
         self.judge(s, cool, b, out);
@@ -251,7 +257,8 @@ impl Tract {
     /// How far the heat lifts the warm end over its surroundings, K; guessed from the level when there is no cool side.
     fn reach(&self, s: &Sample) -> f64 {
         if self.usual_gradient.n > 10.0 {
-            return self.usual_gradient.mean.clamp(1.5, 30.0);
+            // A lamp's gradient of the day is more than the mean of the hours before: what this fall began from counts.
+            return self.usual_gradient.mean.max(self.w_low.apart_at_peak()).clamp(1.5, 30.0);
         }
         ((if self.usual_level.n > 10.0 { self.usual_level.mean } else { s.x }) - 22.0).clamp(4.0, 14.0)
     }
@@ -284,8 +291,16 @@ impl Tract {
         }
     }
 
-    /// `mean_fall`: over the last minutes, K/min.
-    fn follow(&mut self, s: &Sample, cool: Option<Sample>, mean_fall: Option<f64>, b: &mut Company, learn: bool) {
+    /// `mean_fall`: over the last minutes, K/min; whether tails are learned, and what is usual.
+    fn follow(
+        &mut self,
+        s: &Sample,
+        cool: Option<Sample>,
+        mean_fall: Option<f64>,
+        b: &mut Company,
+        learn: bool,
+        usual: bool,
+    ) {
         let c = b.context;
         let cycler = self.cycler(s);
         let natural = if cycler { self.falls.mean_speed.mean } else { self.reach(s) / 30.0 };
@@ -323,7 +338,7 @@ impl Tract {
         now.slack = 1.3;
         now.other = f64::NAN;
         now.v = s.v - cool.v;
-        now.learn = learn;
+        now.learn = usual;
         now.clean = learn && self.hurried_fall < self.d_low.peak_t;
         self.d_low.step(d, &now, b.tuning);
         now.v = -now.v;

@@ -9,7 +9,7 @@ use super::super::settings::{Source, Thermostat};
 use super::super::standing::{Standing, Turn};
 use super::super::tracker::Tracker;
 use super::super::verdict::Cause;
-use super::super::young::wait;
+use super::super::young::{Moment, wait};
 use super::super::{Context, high, low};
 use super::{Company, LEARNING_MIN, Tract};
 
@@ -158,6 +158,9 @@ impl Tract {
         let wanted = self.heard_at.and_then(|place| b.context.wanted[place.index()]);
         let told_hours = s.t - self.clock_moved > CLOCK_DAYS * 1_440.0;
         let (low, high) = (&self.w_low.levels, &self.w_high.levels);
+        let held = b.sources.iter().any(|s| !matches!(s.thermostat, None | Some(Thermostat::None)));
+        let moment = |peak_t: f64| Moment { minute, x: s.x, wanted, moves_min: s.t - peak_t, steered: held || cycler };
+        self.pace.hear(s.t, self.w_low.peak_t, speed);
         Picture {
             t: s.t,
             minute,
@@ -167,6 +170,7 @@ impl Tract {
             s_x: s.s_x,
             s_v: s.s_v,
             fall: speed,
+            fades: self.pace.fades(s.t, speed),
             fall_slack: (1.4 * s.s_x / w).min(2.0 * s.s_v),
             low: side(&self.w_low, s.x, other),
             high: side(&self.w_high, -s.x, -other),
@@ -174,7 +178,7 @@ impl Tract {
             cycler,
             dial: self.may_cycle,
             wanted,
-            held: b.sources.iter().any(|s| !matches!(s.thermostat, None | Some(Thermostat::None))),
+            held,
             fall_speed: self.speeds(s, cycler, &self.falls),
             rise_speed: self.speeds(s, cycler, &self.rises),
             even_fall: test(1.0, false),
@@ -218,12 +222,12 @@ impl Tract {
                 // Lamps that are dark by plan have no heat to lose.
                 _ if b.context.lights_planned == Some(false) && all_give_light(b.sources) => Wait::Never,
                 _ if young && self.burns(b) => Wait::No,
-                _ if young => wait(b.context, b.sources, minute, s.x, wanted, true),
+                _ if young => wait(b.context, b.sources, &moment(self.w_low.peak_t), true),
                 _ => Wait::No,
             },
             high_waits: match b.context.on_its_way[self.place.index()] {
                 Some((_, high)) if s.x <= high => Wait::Never,
-                _ if young => wait(b.context, b.sources, minute, s.x, wanted, false),
+                _ if young => wait(b.context, b.sources, &moment(self.w_high.peak_t), false),
                 _ => Wait::No,
             },
         }
