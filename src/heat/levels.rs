@@ -176,6 +176,16 @@ mod tests {
     }
 
     #[test]
+    fn the_first_day_remembers_the_trough_of_a_slow_cycle_between_its_crests() {
+        let mut levels = Levels::default();
+        for (t, level) in [(0.0, 32.0), (15.0, 32.0), (30.0, 30.0), (45.0, 32.0), (60.0, 32.0), (80.0, 32.0)] {
+            levels.returned(t, level, Reference::default(), false);
+        }
+        assert!(levels.reference(100.0, 0, 600).level < 30.1);
+        assert!(levels.reference(180.0, 0, 600).level > 31.9, "another two hours later it is forgotten");
+    }
+
+    #[test]
     fn without_any_return_there_is_no_reference() {
         let mut levels = Levels::default();
         assert_eq!(levels.reference(10.0, 0, 600).level, f64::INFINITY);

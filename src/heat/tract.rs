@@ -232,11 +232,8 @@ impl Tract {
         if learn {
             self.learned_min += dt;
         }
-        // The first lights-on, the first night lie past all that was ever seen: if that stopped the learning of what is usual, a
-        // first day would know its first hours only.
-        let usual = learn || (!stands && self.w_low.reference.days == 0);
-        self.follow(s, cool, mean_fall, b, learn, usual);
-        if usual {
+        self.follow(s, cool, mean_fall, b, learn);
+        if learn {
             self.learn_usual(s, cool, dt);
         }
         self.judge(s, cool, b, out);
@@ -291,16 +288,8 @@ impl Tract {
         }
     }
 
-    /// `mean_fall`: over the last minutes, K/min; whether tails are learned, and what is usual.
-    fn follow(
-        &mut self,
-        s: &Sample,
-        cool: Option<Sample>,
-        mean_fall: Option<f64>,
-        b: &mut Company,
-        learn: bool,
-        usual: bool,
-    ) {
+    /// `mean_fall`: over the last minutes, K/min.
+    fn follow(&mut self, s: &Sample, cool: Option<Sample>, mean_fall: Option<f64>, b: &mut Company, learn: bool) {
         let c = b.context;
         let cycler = self.cycler(s);
         let natural = if cycler { self.falls.mean_speed.mean } else { self.reach(s) / 30.0 };
@@ -338,7 +327,7 @@ impl Tract {
         now.slack = 1.3;
         now.other = f64::NAN;
         now.v = s.v - cool.v;
-        now.learn = usual;
+        now.learn = learn;
         now.clean = learn && self.hurried_fall < self.d_low.peak_t;
         self.d_low.step(d, &now, b.tuning);
         now.v = -now.v;

@@ -3,9 +3,11 @@
 use super::{cool, feed, level, settings};
 use crate::heat::clue::{Beside, Clue};
 use crate::heat::picture::Picture;
-use crate::heat::verdict::{Cause, Way};
+use crate::heat::verdict::{Cause, Change, Way};
 use crate::heat::watts::Plug;
-use crate::heat::{Context, Watch, high, low};
+use crate::heat::{Context, Input, Watch, high, low};
+use crate::terms::place::Place;
+use crate::terms::time::Now;
 
 /// Five days of a saw-tooth, dead since three at night: the picture in which the course of the fall tells.
 fn lost() -> Picture {
@@ -73,6 +75,83 @@ fn a_level_that_has_turned_is_not_stuck_on() {
     assert_eq!(said(&picture), None);
     picture.held = true;
     assert_eq!(said(&picture), Some((Cause::HeatStuckOn, Way::Slow)));
+    // Beside a single day twice as much.
+    (picture.held, picture.high.undercut) = (false, 2.0 * picture.high.threshold);
+    assert_eq!(said(&picture), Some((Cause::HeatStuckOn, Way::Slow)));
+    picture.high.days = 1;
+    assert_eq!(said(&picture), None);
+}
+
+#[test]
+fn a_fall_that_finds_its_level_is_an_animal_on_the_probe_until_it_is_deep() {
+    let mut picture = lost();
+    (picture.cycler, picture.fades) = (false, true);
+    let gradient = picture.gradient.as_mut().unwrap();
+    gradient.low.undercut = 1.2 * gradient.low.threshold;
+    picture.low.undercut = 1.2 * picture.low.threshold;
+    assert_eq!(said_low(&picture), None);
+    picture.fades = false;
+    assert_eq!(said_low(&picture), Some((Cause::HeatFailed, Way::Course)));
+    (picture.fades, picture.low.undercut) = (true, 2.1 * picture.low.threshold);
+    assert_eq!(said_low(&picture), Some((Cause::HeatFailed, Way::Course)));
+}
+
+#[test]
+fn on_the_first_day_a_plug_without_power_asks_for_twice_the_depth() {
+    let mut picture = lost();
+    (picture.cycler, picture.young, picture.dial) = (false, true, false);
+    picture.low.undercut = 1.5 * picture.low.threshold;
+    picture.clue = Some(Clue { lost: 20.0, none: true, ..Clue::default() });
+    assert_eq!(said_low(&picture), None);
+    picture.low.undercut = 2.1 * picture.low.threshold;
+    assert_eq!(said_low(&picture).map(|(cause, _)| cause), Some(Cause::HeatFailed));
+}
+
+#[test]
+fn one_day_does_not_know_what_weak_heat_is() {
+    let mut picture = lost();
+    (picture.cycler, picture.weak_cycles, picture.v) = (true, true, 0.1);
+    (picture.low.undercut, picture.low.past_min) = (-1.0, None);
+    assert_eq!(said_low(&picture), Some((Cause::HeatWeak, Way::Cycles)));
+    picture.low.days = 1;
+    assert_eq!(said_low(&picture), None);
+}
+
+#[test]
+fn heat_that_runs_away_from_what_is_wanted_is_told_on_the_first_day() {
+    let mut picture = lost();
+    picture.x += 8.0;
+    (picture.fall, picture.v, picture.young, picture.even_rise) = (-0.3, 0.3, true, true);
+    (picture.since_hurried_rise, picture.since_dip, picture.since_cool_dip) = (2.0, 30.0, 60.0);
+    (picture.high.undercut, picture.high.past_min, picture.high.share) =
+        (4.0 * picture.high.threshold, Some(12.0), Some(0.2));
+    let gradient = picture.gradient.as_mut().unwrap();
+    gradient.high.undercut = 4.0 * gradient.high.threshold;
+    let mut said_when_wanted_to = |high: f64| {
+        picture.wanted = Some((high - 4.0, high));
+        high::judge(&picture).map(|s| (s.cause, s.way))
+    };
+    let x = lost().x + 8.0;
+    assert_eq!(said_when_wanted_to(x - 1.5), Some((Cause::HeatStuckOn, Way::Course)));
+    assert_eq!(said_when_wanted_to(x - 0.5), None, "few set a dial higher than a kelvin out of it");
+}
+
+#[test]
+fn the_first_day_knows_the_gradient_of_a_lamp_that_came_on_after_a_night_of_none() {
+    let mut watch = Watch::new(&settings());
+    let (on_min, dead_min) = (8 * 60, 13 * 60);
+    let mut said = Vec::new();
+    for minute in 0_i64..dead_min + 30 {
+        let since = |then: i64| (minute - then).max(0) as f64;
+        let lit = 11.0 * (1.0 - libm::exp(-since(on_min) / 25.0));
+        let warm = 21.0 + lit * libm::exp(-since(dead_min) / 25.0);
+        for (place, celsius) in [(Place::CoolSide, 20.7), (Place::WarmSide, warm)] {
+            watch.hear(Input::Level { place, celsius }, Now::at(minute * 60_000), &super::context(minute), &mut said);
+        }
+    }
+    // So fast a fall is no hurried one where there was so much to lose.
+    assert!(watch.tracts[0].picture.unwrap().since_hurried_fall > 60.0);
+    assert!(matches!(said.first(), Some(Change::Stands(v)) if v.cause == Cause::HeatFailed), "{said:?}");
 }
 
 #[test]
