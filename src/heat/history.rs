@@ -100,18 +100,18 @@ const FADES_MIN: f64 = 15.0;
 /// The fastest, K/min, of the fall that goes on, and when that was.
 #[derive(Clone, Copy, Debug, Default, Serialize, Deserialize)]
 pub struct Pace {
-    fastest: f64,
-    at: f64,
+    fastest: f32,
+    at: f32,
 }
 
 impl Pace {
     pub fn hear(&mut self, t: f64, peak_t: f64, speed: f64) {
-        if self.at < peak_t || speed >= self.fastest {
-            *self = Pace { fastest: speed, at: t };
+        if f64::from(self.at) < peak_t || speed >= f64::from(self.fastest) {
+            *self = Pace { fastest: speed as f32, at: t as f32 };
         }
     }
     pub fn fades(&self, t: f64, speed: f64) -> bool {
-        speed < FADED * self.fastest && t - self.at < FADES_MIN
+        speed < FADED * f64::from(self.fastest) && t - f64::from(self.at) < FADES_MIN
     }
 }
 

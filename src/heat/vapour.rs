@@ -80,8 +80,6 @@ pub struct Told {
     pub since_wetted: f64,
     /// For how long vapour has not fallen, where an opening would show; 0: it would not.
     pub still: f64,
-    /// For how long the place has been colder than its days ever were at this hour; 0: it is not.
-    pub cold: f64,
 }
 
 /// What was learned, for `explain`: hPa and minutes.

@@ -33,8 +33,6 @@ const LONGEST_MIN: f64 = 1_440.0;
 /// Below this share of all readings an enclosure is as it is when nothing wets it; that is found within a day or two.
 const DRY: f64 = 0.3;
 const DRY_PACE: f64 = 1e-3;
-/// A place that is so far below the lowest of its hours is cold, K.
-const COLD_K: f64 = 0.6;
 /// A room that was aired warms again, and the enclosure with it: by this share of the fall, and K. A front that stands open does not.
 const WARMS: f64 = 0.3;
 const WARMS_K: f64 = 0.1;
@@ -48,8 +46,6 @@ const HALF_TIMES: f64 = 2.5;
 /// An opening would show: vapour is over the driest of late by so many noises, and by this share.
 const SHOWS_NOISES: f64 = 5.0;
 const SHOWS: f64 = 0.08;
-/// A day's lowest temperature of an hour counts by so much.
-const A_DAY: f32 = 0.34;
 
 /// A step: hPa, %, °C; a reading's noise and saturation, hPa; the probe's step, %.
 #[derive(Clone, Copy, Debug)]
@@ -84,7 +80,6 @@ pub struct Air {
     dry: f64,
     /// The place's temperature of late, sinking slowly, °C.
     warm_c: f64,
-    cold_t: Option<f64>,
     usual: [f64; WINDOWS.len()],
     pub opening: Option<Opening>,
     opened_t: f64,
@@ -92,10 +87,6 @@ pub struct Air {
     pub back_min: f64,
     pub openings: u16,
     still: f64,
-    /// Lowest temperature of each hour, °C, as the days had it, and of the hour that goes on.
-    lows: [f32; 24],
-    hour: usize,
-    low_c: f32,
 }
 
 impl Default for Air {
@@ -104,7 +95,6 @@ impl Default for Air {
             base: f64::INFINITY,
             dry: f64::NAN,
             warm_c: f64::NEG_INFINITY,
-            cold_t: None,
             usual: [0.4, 0.7],
             opening: None,
             opened_t: NEVER,
@@ -112,9 +102,6 @@ impl Default for Air {
             back_min: BACK_MIN,
             openings: 0,
             still: 0.0,
-            lows: [f32::NAN; 24],
-            hour: 24,
-            low_c: f32::INFINITY,
         }
     }
 }
@@ -145,9 +132,6 @@ impl Air {
             }
         }
         self.still = self.rested(now, past);
-        self.learn_hour(now);
-        let cold = self.cooler_k(now.t, now.celsius) > COLD_K;
-        self.cold_t = cold.then(|| self.cold_t.unwrap_or(now.t));
     }
 
     /// An exchange of air: since when and from which pressure.
@@ -210,25 +194,6 @@ impl Air {
         SLOT_MIN * still.saturating_sub(1) as f64
     }
 
-    fn learn_hour(&mut self, now: &Now) {
-        let hour = hour(now.t);
-        if hour != self.hour {
-            if let Some(low) = self.lows.get_mut(self.hour).filter(|_| self.opening.is_none()) {
-                *low = if low.is_nan() { self.low_c } else { *low + A_DAY * (self.low_c - *low) };
-            }
-            (self.hour, self.low_c) = (hour, f32::INFINITY);
-        }
-        self.low_c = self.low_c.min(now.celsius as f32);
-    }
-
-    /// How far the place is below the lowest that its days have had at this hour, K.
-    fn cooler_k(&self, t: f64, celsius: f64) -> f64 {
-        let hour = hour(t);
-        let lows = [23, 24, 25].into_iter().filter_map(|k| self.lows.get((hour + k) % 24));
-        let low = lows.fold(f32::INFINITY, |a, b| a.min(*b));
-        if low.is_finite() { f64::from(low) - celsius } else { f64::NEG_INFINITY }
-    }
-
     pub fn told(&self, t: f64) -> Told {
         let long = CLEANED_MIN.max(HALF_TIMES * self.back_min);
         Told {
@@ -236,7 +201,6 @@ impl Air {
             lasts: self.opening.is_some_and(|opening| opening.stays && t - opening.t > long),
             since_wetted: since(t, self.wetted_t),
             still: if self.opening.is_some() { 0.0 } else { self.still },
-            cold: self.cold_t.map_or(0.0, |since| t - since),
         }
     }
 }
@@ -246,11 +210,6 @@ fn wets(now: &Now, past: &Past) -> bool {
     let then = past.ago(WINDOWS[0].0);
     let hpa = then.hpa();
     now.hpa - hpa > (WETTED * hpa).max(6.0 * now.noise) && now.percent - then.percent() > WETTED_PERCENT
-}
-
-/// Of the watch's own clock: only that it is the same every day matters.
-fn hour(t: f64) -> usize {
-    (t.max(0.0) / 60.0) as usize % 24
 }
 
 fn since(t: f64, then: f64) -> f64 {
