@@ -72,7 +72,7 @@ pub struct Lamps {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Told {
     pub on: bool,
-    pub since_change: f64,
+    pub since_change: f32,
     /// It burns, or does not, otherwise than a day ago, and what has come of it is no more than what such a change does.
     pub explains: bool,
 }
@@ -206,7 +206,7 @@ impl Lamps {
             known if known >= CHANGES => moved <= DEEPER * effect.most + DEEPER_K,
             _ => since_change < UNKNOWN_MIN,
         };
-        Some(Told { on, since_change, explains: unlike && within })
+        Some(Told { on, since_change: since_change as f32, explains: unlike && within })
     }
 
     pub fn learned(&self) -> Option<Learned> {

@@ -78,7 +78,7 @@ pub fn judge(p: &Picture) -> Option<Suspicion> {
 
 /// Twice the threshold is asked for within an hour of a door or of heat from outside, which leave their own way down.
 fn factor(p: &Picture) -> f64 {
-    let wet = p.vapour.is_some_and(|v| v.since_wetted < WET_MIN);
+    let wet = p.vapour.is_some_and(|v| f64::from(v.since_wetted) < WET_MIN);
     let shaken = wet || p.since_hurried_fall < 60.0 || p.since_odd_rise < 60.0;
     let base = if shaken { 2.0 } else { 1.0 };
     // A plug that shows the usual power speaks against lost heat: only what is gross can then be heat astray.

@@ -233,7 +233,7 @@ impl Picture {
     }
     /// A lamp went off out of turn, and the fall is what that makes, and leads to nothing that is not wanted.
     pub fn lamp_cools(&self) -> bool {
-        let its_doing = self.lamp.is_some_and(|l| !l.on && l.explains && l.since_change < LAMP_COOLS_MIN);
+        let its_doing = self.lamp.is_some_and(|l| !l.on && l.explains && f64::from(l.since_change) < LAMP_COOLS_MIN);
         its_doing
             && !self.circuit_lost
             && !self.falls_together
@@ -246,7 +246,7 @@ impl Picture {
     /// Vapour is heard, an open front would have shown in it since the fall began, and has not.
     pub fn is_shut(&self) -> bool {
         let fell_for = (self.t - self.low.peak_t).min(LONGEST_STILL_MIN);
-        self.vapour.is_some_and(|v| v.still >= fell_for)
+        self.vapour.is_some_and(|v| f64::from(v.still) >= fell_for)
     }
     /// The air has been exchanged with the room's for longer than a cleaning takes, and it harms.
     pub fn stands_open(&self) -> bool {

@@ -223,7 +223,7 @@ impl Tract {
         self.notice_hurry(s, mean_fall, b.context);
         if let Some(told) = b.vapour {
             // An exchange of air is as hurried as it gets, however seldom the level was read.
-            self.hurried_fall = self.hurried_fall.max(s.t - told.since_opened);
+            self.hurried_fall = self.hurried_fall.max(s.t - f64::from(told.since_opened));
         }
         let suspected =
             self.w_low.past_since.is_some() || self.w_high.past_since.is_some() || s.t < self.suspected_until;

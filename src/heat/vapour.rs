@@ -74,12 +74,12 @@ pub struct Vapour {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Told {
     /// Since the air was last seen to be exchanged.
-    pub since_opened: f64,
+    pub since_opened: f32,
     /// It has been so for longer than a cleaning, and than this air takes to begin to come back.
     pub lasts: bool,
-    pub since_wetted: f64,
+    pub since_wetted: f32,
     /// For how long vapour has not fallen, where an opening would show; 0: it would not.
-    pub still: f64,
+    pub still: f32,
 }
 
 /// What was learned, for `explain`: hPa and minutes.

@@ -110,7 +110,7 @@ impl Tract {
 
     /// Its own lamp has been seen to burn for long: what falls then is no evening that nobody told of.
     fn burns(&self, b: &Company) -> bool {
-        b.lamp.is_some_and(|l| l.on && l.since_change > LIT_MIN && l.since_change < 1_440.0)
+        b.lamp.is_some_and(|l| l.on && (LIT_MIN..1_440.0).contains(&f64::from(l.since_change)))
             && all_give_light(b.sources)
     }
 

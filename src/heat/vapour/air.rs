@@ -197,10 +197,10 @@ impl Air {
     pub fn told(&self, t: f64) -> Told {
         let long = CLEANED_MIN.max(HALF_TIMES * self.back_min);
         Told {
-            since_opened: since(t, self.opened_t),
+            since_opened: since(t, self.opened_t) as f32,
             lasts: self.opening.is_some_and(|opening| opening.stays && t - opening.t > long),
-            since_wetted: since(t, self.wetted_t),
-            still: if self.opening.is_some() { 0.0 } else { self.still },
+            since_wetted: since(t, self.wetted_t) as f32,
+            still: if self.opening.is_some() { 0.0 } else { self.still as f32 },
         }
     }
 }

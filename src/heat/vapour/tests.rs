@@ -77,7 +77,7 @@ fn heat_that_dies_moves_no_vapour_and_that_is_told_where_an_opening_would_show()
     home.run(DAY + 10..2 * DAY);
     home.dead = true;
     let told = home.run(2 * DAY..2 * DAY + 90).unwrap();
-    assert!(told.since_opened > DAY as f64 / 2.0 && told.still >= 90.0, "{told:?}");
+    assert!(told.since_opened > DAY as f32 / 2.0 && told.still >= 90.0, "{told:?}");
 }
 
 #[test]
