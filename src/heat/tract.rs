@@ -246,16 +246,18 @@ impl Tract {
             return (0.2 * falls.mean_speed.mean, top.mean + 3.5 * top.dev + 0.02);
         }
         let reach = self.reach(s);
-        // Without a cool side the reach is a guess.
-        let slowest = if self.usual_gradient.n > 10.0 { 120.0 } else { 300.0 };
-        (reach / slowest, reach / 11.0)
+        if self.usual_gradient.n <= 10.0 {
+            // Without a cool side the reach is a guess.
+            return (reach / 300.0, reach / 11.0);
+        }
+        // A lamp's gradient of the day is more than the mean of the hours before: what a fall began from counts.
+        (reach / 120.0, reach.max(self.w_low.apart_at_peak()).min(30.0) / 11.0)
     }
 
     /// How far the heat lifts the warm end over its surroundings, K; guessed from the level when there is no cool side.
     fn reach(&self, s: &Sample) -> f64 {
         if self.usual_gradient.n > 10.0 {
-            // A lamp's gradient of the day is more than the mean of the hours before: what this fall began from counts.
-            return self.usual_gradient.mean.max(self.w_low.apart_at_peak()).clamp(1.5, 30.0);
+            return self.usual_gradient.mean.clamp(1.5, 30.0);
         }
         ((if self.usual_level.n > 10.0 { self.usual_level.mean } else { s.x }) - 22.0).clamp(4.0, 14.0)
     }
