@@ -5,7 +5,7 @@ use crate::heat::clue::{Beside, Clue};
 use crate::heat::picture::Picture;
 use crate::heat::verdict::{Cause, Change, Way};
 use crate::heat::watts::Plug;
-use crate::heat::{Context, Input, Watch, high, low};
+use crate::heat::{Context, Input, Watch, high, lamps, low, vapour};
 use crate::terms::place::Place;
 use crate::terms::time::Now;
 
@@ -149,9 +149,55 @@ fn the_first_day_knows_the_gradient_of_a_lamp_that_came_on_after_a_night_of_none
             watch.hear(Input::Level { place, celsius }, Now::at(minute * 60_000), &super::context(minute), &mut said);
         }
     }
-    // So fast a fall is no hurried one where there was so much to lose.
+    // So fast a fall is no hurried one where there was so much to lose; but heat that sticks may still be as slow as the usual
+    // gradient lets it.
+    let picture = watch.tracts[0].picture.unwrap();
+    assert!(picture.fall_speed.1 > 0.9 && picture.rise_speed.0 < 0.02, "{picture:?}");
     assert!(watch.tracts[0].picture.unwrap().since_hurried_fall > 60.0);
     assert!(matches!(said.first(), Some(Change::Stands(v)) if v.cause == Cause::HeatFailed), "{said:?}");
+}
+
+#[test]
+fn a_lamp_that_went_off_or_on_out_of_turn_explains_what_it_usually_makes() {
+    let mut picture = lost();
+    let lamp = |on, explains| Some(lamps::Told { on, since_change: 20.0, explains });
+    picture.lamp = lamp(false, true);
+    assert_eq!(said_low(&picture), None);
+    picture.lamp = lamp(false, false);
+    assert_eq!(said_low(&picture), Some((Cause::HeatFailed, Way::Course)));
+    picture.lamp = lamp(false, true);
+    picture.wanted = Some((picture.x + 2.0, picture.x + 6.0));
+    assert_eq!(said_low(&picture), Some((Cause::HeatFailed, Way::Course)), "nobody wants that of a lamp");
+
+    let mut picture = lost();
+    picture.x += 8.0;
+    (picture.fall, picture.v, picture.minute, picture.high.min) = (0.0, 0.0, 150, -picture.x);
+    (picture.high.undercut, picture.high.past_min) = (4.0 * picture.high.threshold, Some(61.0));
+    let gradient = picture.gradient.as_mut().unwrap();
+    (gradient.now, gradient.high.undercut) = (2.0 * gradient.usual, 4.0 * gradient.high.threshold);
+    let said = |picture: &Picture| high::judge(picture).map(|s| s.cause);
+    picture.lamp = lamp(true, true);
+    assert_eq!(said(&picture), None);
+    picture.lamp = lamp(true, false);
+    assert_eq!(said(&picture), Some(Cause::HeatStuckOn));
+}
+
+#[test]
+fn what_vapour_tells_of_a_misting_and_of_a_front_counts() {
+    let told = |since_wetted, still| vapour::Told { since_opened: f32::INFINITY, lasts: false, since_wetted, still };
+    let mut picture = lost();
+    (picture.cycler, picture.low.undercut) = (false, 1.5 * picture.low.threshold);
+    picture.vapour = Some(told(10.0, 0.0));
+    assert_eq!(said_low(&picture), None, "wet surfaces cool for a while");
+    picture.vapour = Some(told(f32::INFINITY, 0.0));
+    assert_eq!(said_low(&picture), Some((Cause::HeatFailed, Way::Course)));
+
+    // An hour below, the cool side along since a hurried fall, at the bottom.
+    (picture.low.past_min, picture.low.share, picture.since_hurried_fall) = (Some(50.0), Some(0.6), 55.0);
+    (picture.v, picture.low.min, picture.low.undercut) = (0.0, picture.x, 1.6 * picture.low.threshold);
+    assert_eq!(said_low(&picture).map(|(cause, _)| cause), Some(Cause::LeftOpen));
+    picture.vapour = Some(told(f32::INFINITY, 200.0));
+    assert_ne!(said_low(&picture).map(|(cause, _)| cause), Some(Cause::LeftOpen), "the air has not changed");
 }
 
 #[test]
