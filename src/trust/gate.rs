@@ -167,7 +167,7 @@ impl Gate {
 
     /// Whether a held level will have been there often enough with the next reading to be compared with what was before.
     pub fn is_steady(&self) -> bool {
-        self.held.is_some_and(|held| held.count + 1 >= AGREE && !held.ramp)
+        self.held.is_some_and(|held| held.count >= AGREE - 1 && !held.ramp)
     }
 
     /// Judges a value that is possible and no sentinel. `doubtful`: it may be something else than heat, so that two readings do not

@@ -159,7 +159,15 @@ impl Tract {
         let told_hours = s.t - self.clock_moved > CLOCK_DAYS * 1_440.0;
         let (low, high) = (&self.w_low.levels, &self.w_high.levels);
         let held = b.sources.iter().any(|s| !matches!(s.thermostat, None | Some(Thermostat::None)));
-        let moment = |peak_t: f64| Moment { minute, x: s.x, wanted, moves_min: s.t - peak_t, steered: held || cycler };
+        // One probe alone cannot tell an aired room from heat that is lost.
+        let sees_doors = cool.is_some() && !b.beside_room;
+        let moment = |peak_t: f64| Moment {
+            minute,
+            x: s.x,
+            wanted,
+            moves_min: s.t - peak_t,
+            steered: (held || cycler) && sees_doors,
+        };
         self.pace.hear(s.t, self.w_low.peak_t, speed);
         Picture {
             t: s.t,
@@ -216,7 +224,7 @@ impl Tract {
             neighbours_ok: b.context.neighbours_ok,
             circuit_lost: b.context.circuit_lost,
             falls_together: b.context.falls_together,
-            sees_doors: cool.is_some() && !b.beside_room,
+            sees_doors,
             low_waits: match b.context.on_its_way[self.place.index()] {
                 Some((low, _)) if s.x >= low => Wait::Never,
                 // Lamps that are dark by plan have no heat to lose.
