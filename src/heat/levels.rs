@@ -23,8 +23,6 @@ const FIRST_DAY: f64 = 0.1;
 
 /// How long returns are remembered, min: some intervals between them, within these.
 const LEAST_REACH_MIN: f64 = 40.0;
-/// The first day has no habit to remember the trough of a slow cycle, and crests that are held are returns, too.
-const FIRST_REACH_MIN: f64 = 90.0;
 const MOST_REACH_MIN: f64 = 180.0;
 
 /// False excesses of one tracker in a year that noise may cause.
@@ -69,9 +67,8 @@ pub struct Reference {
 impl Levels {
     pub fn reference(&mut self, t: f64, day: i32, minute: u16) -> Reference {
         let (habit, days) = self.habit.lowest(day, minute);
-        let least = if days == 0 { FIRST_REACH_MIN } else { LEAST_REACH_MIN };
         let reach = if self.interval > 0.0 { 2.5 * self.interval } else { MOST_REACH_MIN };
-        let reach = reach.clamp(least, MOST_REACH_MIN);
+        let reach = reach.clamp(LEAST_REACH_MIN, MOST_REACH_MIN);
         let usual = habit;
         let habit = habit + self.shift;
         let mut recent = self.recent.lowest(t, reach);
@@ -173,16 +170,6 @@ mod tests {
         let h = levels.threshold(0.02, LEAST_K, &tuning);
         let a_year = 365.0 * 48.0 * libm::exp(-h / 0.2);
         assert!(a_year < 0.2 && h < 5.0, "h {h}, {a_year} a year");
-    }
-
-    #[test]
-    fn the_first_day_remembers_the_trough_of_a_slow_cycle_between_its_crests() {
-        let mut levels = Levels::default();
-        for (t, level) in [(0.0, 32.0), (15.0, 32.0), (30.0, 30.0), (45.0, 32.0), (60.0, 32.0), (80.0, 32.0)] {
-            levels.returned(t, level, Reference::default(), false);
-        }
-        assert!(levels.reference(100.0, 0, 600).level < 30.1);
-        assert!(levels.reference(180.0, 0, 600).level > 31.9, "another two hours later it is forgotten");
     }
 
     #[test]
