@@ -225,7 +225,7 @@ fn why_hot(beside: &Beside) -> Option<Cause> {
 mod tests {
     use super::*;
     use crate::heat::settings::{Kind, Settings, Source, Thermostat};
-    use crate::heat::{Context, Input, Watch};
+    use crate::heat::{Context, Input, Watch, vapour};
 
     /// Three days of a thermostat's saw-tooth of 2 K in 40 min over a cool side at rest.
     fn sound() -> Picture {
@@ -247,6 +247,22 @@ mod tests {
             }
         }
         *watch.picture(Place::WarmSide, Now::at(end * 60_000).mono).expect("it was just heard")
+    }
+
+    #[test]
+    fn an_open_front_is_named_unless_the_air_has_not_changed() {
+        let mut p = sound();
+        // Both ends fell faster than heat can go, and the gradient with them.
+        p.low.undercut = 2.0 * p.low.threshold;
+        (p.since_hurried_fall, p.low.peak_t, p.low.share) = (20.0, p.t - 30.0, Some(0.5));
+        let g = p.gradient.as_mut().expect("both ends are heard");
+        g.now = 0.3 * g.usual;
+        assert_eq!(hurried_fall(&p), Some(Cause::LeftOpen));
+        let still = |still| vapour::Told { since_opened: f32::INFINITY, lasts: false, since_wetted: 1e6, still };
+        p.vapour = Some(still(60.0));
+        assert_eq!(hurried_fall(&p), None);
+        p.vapour = Some(still(20.0));
+        assert_eq!(hurried_fall(&p), Some(Cause::LeftOpen), "it was not looked at for long enough");
     }
 
     #[test]

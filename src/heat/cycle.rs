@@ -104,8 +104,9 @@ impl Falls {
 }
 
 /// The heater's power over the heat capacity beside it, cycle by cycle: fall and rise speeds add up to it, room and level
-/// cancel. They do not cancel wholly, for the heater's own body stores: so only cycles whose fall is as fast as usual are judged. A
-/// warmer or colder room changes that, a weak heater does not. One-sided CUSUM on its logarithm (Page 1954) for a loss to 70 %: of standard scores, with half the shift as allowance.
+/// cancel. They do not cancel wholly, for the heater's own body stores: so only cycles whose fall is as fast as usual are judged.
+/// A warmer or colder room changes that, a weak heater does not. One-sided CUSUM on its logarithm (Page 1954) for a loss to
+/// 70 %: of standard scores, with half the shift as allowance.
 #[derive(Clone, Debug, Default, Serialize, Deserialize)]
 pub struct Vigour {
     ln_q: Spread,

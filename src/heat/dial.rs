@@ -15,8 +15,6 @@ const UP: Turned = Turned { k: 3.0, min: 40.0 };
 const AT_PLUG: Turned = Turned { k: 1.5, min: 10.0 };
 /// People are up, minutes of the local day.
 const AWAKE: std::ops::Range<u16> = 420..1_380;
-/// A level so far out of what is wanted, K, is not waited for: few set a dial to that.
-pub const OUT_K: f64 = 1.0;
 
 struct Turned {
     k: f64,
@@ -59,17 +57,12 @@ pub fn awake(p: &Picture) -> bool {
     AWAKE.contains(&p.minute)
 }
 
-/// Hotter than few would set a dial to.
-pub fn out_above(p: &Picture) -> bool {
-    p.wanted.is_some_and(|(_, high)| p.x >= high + OUT_K)
-}
-
 fn lower(p: &Picture, turned: &Turned) -> bool {
-    may_be(p, &p.low, turned) && p.wanted.is_none_or(|(low, _)| p.x > low - OUT_K)
+    may_be(p, &p.low, turned) && !p.out_below()
 }
 
 fn higher(p: &Picture, turned: &Turned) -> bool {
-    may_be(p, &p.high, turned) && !out_above(p)
+    may_be(p, &p.high, turned) && !p.out_above()
 }
 
 fn may_be(p: &Picture, side: &Side, turned: &Turned) -> bool {

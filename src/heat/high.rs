@@ -29,10 +29,7 @@ const TURNED: f64 = 4.0;
 
 /// The most specific cause on the hot side.
 pub fn judge(p: &Picture) -> Option<Suspicion> {
-    if p.high_waits == Wait::Never {
-        return by_watts(p);
-    }
-    if p.lamp_warms() {
+    if p.high_waits == Wait::Never || p.lamp_warms() {
         return by_watts(p);
     }
     // Power as ever, and no thermostat that could let it run on: the heat comes from elsewhere.
@@ -131,7 +128,7 @@ fn stays(p: &Picture) -> Option<Suspicion> {
 fn runs_away(p: &Picture) -> Option<Suspicion> {
     let own = p.high.share.is_some_and(|share| share < HEATER_SHARE);
     // What makes good for a dip ends where heat is let go.
-    let out = dial::out_above(p);
+    let out = p.out_above();
     (p.sees_doors
         && own
         && !p.unpowered()

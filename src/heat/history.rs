@@ -105,11 +105,14 @@ pub struct Pace {
 }
 
 impl Pace {
+    /// The speed, K/min, at minute `t` of the fall from the peak at minute `peak_t`.
     pub fn hear(&mut self, t: f64, peak_t: f64, speed: f64) {
         if f64::from(self.at) < peak_t || speed >= f64::from(self.fastest) {
             *self = Pace { fastest: speed as f32, at: t as f32 };
         }
     }
+
+    /// Whether the fall has lost most of its speed, and lately.
     pub fn fades(&self, t: f64, speed: f64) -> bool {
         speed < FADED * f64::from(self.fastest) && t - f64::from(self.at) < FADES_MIN
     }

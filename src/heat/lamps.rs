@@ -4,6 +4,7 @@
 //! change teaches how far the level goes within an hour and a half of it. Where the lamp *is* the heat, its light
 //! excuses nothing: that is asked in `tract/judging.rs`.
 
+use super::NEVER;
 use serde::{Deserialize, Serialize};
 
 /// Beyond doubt: a plug's own use is about a watt; a dark room has a lux or so, a lit enclosure hundreds.
@@ -27,7 +28,6 @@ const CHANGES: u8 = 2;
 const DEEPER: f64 = 1.2;
 const DEEPER_K: f64 = 0.4;
 const BINS: usize = 48;
-const NEVER: f64 = -1e9;
 
 /// Who tells, the surest first.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -72,6 +72,7 @@ pub struct Lamps {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Told {
     pub on: bool,
+    /// Minutes; very many where it was never seen to change.
     pub since_change: f32,
     /// It burns, or does not, otherwise than a day ago, and what has come of it is no more than what such a change does.
     pub explains: bool,

@@ -66,9 +66,9 @@ pub struct Reference {
 
 impl Levels {
     pub fn reference(&mut self, t: f64, day: i32, minute: u16) -> Reference {
-        let (habit, days) = self.habit.lowest(day, minute);
         let reach = if self.interval > 0.0 { 2.5 * self.interval } else { MOST_REACH_MIN };
         let reach = reach.clamp(LEAST_REACH_MIN, MOST_REACH_MIN);
+        let (habit, days) = self.habit.lowest(day, minute);
         let usual = habit;
         let habit = habit + self.shift;
         let mut recent = self.recent.lowest(t, reach);

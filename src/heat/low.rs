@@ -329,10 +329,13 @@ fn displaced(p: &Picture) -> Option<Suspicion> {
 
 fn left_open(p: &Picture) -> Option<Suspicion> {
     // Where the power is gone both ends sink for hours.
-    if p.stands_open() && !p.circuit_lost {
+    if p.circuit_lost {
+        return None;
+    }
+    if p.stands_open() {
         return at_once(Cause::LeftOpen, Way::Slow);
     }
-    let share = p.low.share.filter(|_| !p.circuit_lost && !p.is_shut())?;
+    let share = p.low.share.filter(|_| !p.is_shut())?;
     let bottom = p.x - p.low.min < p.low.undercut / 5.0;
     let hurried_at_start = p.since_hurried_fall < 60.0 || p.hurried_within_fall();
     (p.low.past_for(45.0) && p.low.past(1.5) && hurried_at_start && share > 0.15 && bottom).then_some(())?;

@@ -143,6 +143,9 @@ pub struct Watch {
     turns: Vec<Turn>,
 }
 
+/// The minute of what never was: longer ago than any span that is asked for.
+const NEVER: f64 = -1e9;
+
 /// Warm places of one enclosure that are watched.
 const MOST_TRACTS: usize = 2;
 

@@ -19,9 +19,10 @@ const LEANS: f64 = 0.2;
 pub const FALLS_TOGETHER_MIN: f64 = 60.0;
 /// Vapour is remembered for so long, min.
 const LONGEST_STILL_MIN: f64 = 90.0;
-/// For so long after a lamp went off out of turn a fall is its doing, min, unless it leads so far out of what is wanted, K.
+/// For so long after a lamp went off out of turn a fall is its doing, min.
 const LAMP_COOLS_MIN: f64 = 60.0;
-const LAMP_K: f64 = 1.0;
+/// A level so far out of what is wanted, K, is told, whoever did it: few set a dial or a lamp to that.
+pub const OUT_K: f64 = 1.0;
 /// An open front that does harm keeps the warm end past its threshold for longer than a cleaning takes, min.
 const OPEN_HARMS_MIN: f64 = 45.0;
 /// More than a room loses within that time, K.
@@ -165,13 +166,13 @@ pub struct Picture {
     pub lamp: Option<lamps::Told>,
     /// This clock time was not seen on an earlier day.
     pub young: bool,
-    /// A planned change is near (in the young days), or the hour is one at which homes change: wait longer.
     /// Whether the other enclosures of the room are as usual; `None`: unknown.
     pub neighbours_ok: Option<bool>,
     /// Another enclosure on its circuit has just lost its heat.
     pub circuit_lost: bool,
     /// So do others on its circuit at this moment, half of it in all.
     pub falls_together: bool,
+    /// A planned change is near (in the young days), or the hour is one at which homes change.
     pub low_waits: Wait,
     pub high_waits: Wait,
 }
@@ -231,17 +232,21 @@ impl Picture {
         let known = if self.young { 0.5 } else { 1.0 };
         if falls { known * self.low.undercut / self.low.threshold } else { 0.0 }
     }
+    /// Colder, and warmer, than few would want it there.
+    pub fn out_below(&self) -> bool {
+        self.wanted.is_some_and(|(low, _)| self.x <= low - OUT_K)
+    }
+    pub fn out_above(&self) -> bool {
+        self.wanted.is_some_and(|(_, high)| self.x >= high + OUT_K)
+    }
     /// A lamp went off out of turn, and the fall is what that makes, and leads to nothing that is not wanted.
     pub fn lamp_cools(&self) -> bool {
         let its_doing = self.lamp.is_some_and(|l| !l.on && l.explains && f64::from(l.since_change) < LAMP_COOLS_MIN);
-        its_doing
-            && !self.circuit_lost
-            && !self.falls_together
-            && self.wanted.is_none_or(|(low, _)| self.x > low - LAMP_K)
+        its_doing && !self.circuit_lost && !self.falls_together && !self.out_below()
     }
     /// A lamp burns out of turn, and the rise is what that makes.
     pub fn lamp_warms(&self) -> bool {
-        self.lamp.is_some_and(|l| l.on && l.explains) && self.wanted.is_none_or(|(_, high)| self.x < high + LAMP_K)
+        self.lamp.is_some_and(|l| l.on && l.explains) && !self.out_above()
     }
     /// Vapour is heard, an open front would have shown in it since the fall began, and has not.
     pub fn is_shut(&self) -> bool {

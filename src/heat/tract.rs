@@ -12,7 +12,7 @@ use super::standing::{Standing, Turn};
 use super::tracker::{Fall, Now, Tracker};
 use super::tuning::Tuning;
 use super::watts::Plug;
-use super::{Context, lamps, vapour};
+use super::{Context, NEVER, lamps, vapour};
 use crate::terms::place::Place;
 use serde::{Deserialize, Serialize};
 
@@ -28,7 +28,6 @@ const USUAL_MIN: f64 = 360.0;
 const SETTLE_MIN: f64 = 15.0;
 /// A cool side that sinks no faster than this, K/min, is not cooled by anything in the enclosure.
 const COOL_SINKS: f64 = 0.025;
-const NEVER: f64 = -1e9;
 /// The clock may drift by so much in between, min.
 const CLOCK_DRIFTS: f64 = 10.0;
 

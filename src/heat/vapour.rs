@@ -7,6 +7,7 @@
 
 mod air;
 
+use super::NEVER;
 use super::front::{Front, Sample};
 use crate::nature::moist_air::{saturation_hpa, vapour_hpa};
 use crate::terms::place::Place;
@@ -25,7 +26,6 @@ const OLD_MIN: f64 = 30.0;
 const SILENT_MIN: f64 = 60.0;
 /// Where humidity is silent because it reports changes, the place's temperature moves vapour: looked at so often, min.
 const HELD_MIN: f64 = 6.0;
-const NEVER: f64 = -1e9;
 
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 struct Slot {

@@ -1,8 +1,7 @@
 //! The first day of an enclosure: at an hour that was never seen before, a planned change looks like a fault.
 
 use super::Context;
-use super::dial::OUT_K;
-use super::picture::Wait;
+use super::picture::{OUT_K, Wait};
 use super::settings::{Source, Thermostat};
 
 /// Until so long after a planned change, and from so long before it, min, what happens is its doing.
@@ -49,8 +48,8 @@ pub fn wait(c: &Context, sources: &[Source], m: &Moment, low: bool) -> Wait {
     let waits = if !told {
         // What began when everybody was asleep is nobody's doing; but where no thermostat holds the level, what cools since the
         // evening may do so for half the night, and an animal may lie down on the probe.
-        let asleep =
-            steered && ASLEEP.contains(&(f64::from(m.minute) - m.moves_min)) && ASLEEP.contains(&f64::from(m.minute));
+        let minute = f64::from(m.minute);
+        let asleep = steered && ASLEEP.contains(&minute) && ASLEEP.contains(&(minute - m.moves_min));
         let evening = !(240..1_020).contains(&m.minute) || (unsteered && m.minute < 660);
         !asleep && (!low || evening || (as_wanted && !steered))
     } else if c.lights_planned == Some(low) {

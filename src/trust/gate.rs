@@ -277,6 +277,17 @@ mod tests {
     }
 
     #[test]
+    fn a_held_level_stays_steady_however_many_readings_confirm_it() {
+        let mut gate = Gate::default();
+        gate.settle(30.0, Mono::default());
+        // One every five seconds, for the hour after which a step is believed.
+        for reading in 1..700 {
+            gate.judge(Quantity::Temperature, 55.0, Mono::from_ms(reading * 5_000), true);
+            assert_eq!(gate.is_steady(), reading >= i64::from(AGREE) - 1, "reading {reading}");
+        }
+    }
+
+    #[test]
     fn the_way_back_from_a_fault_is_no_fault() {
         // Two days at 25, a drift to 60 within three hours, and back at once.
         let mut gate = Gate::default();

@@ -49,8 +49,6 @@ fn a_lamp_out_of_turn_explains_what_it_did_before_and_no_more() {
     for (warms, explains) in [(2.0, true), (4.5, false)] {
         let mut home = taught();
         home.run(3 * DAY..noon, plan);
-        home.warms = warms - 2.0;
-        (home.celsius, home.warms) = (32.0, 2.0 - warms);
         let told = home.run(noon..noon + 40, |_| false).unwrap();
         assert!(!told.on && told.since_change <= 40.0, "{told:?}");
         // A fall of `warms` K: 2 K by the lamp, more by something else.

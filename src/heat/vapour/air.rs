@@ -1,8 +1,9 @@
 //! Whether the air is exchanged, wetted or at rest, by its vapour. How far an opening takes it is known from the driest air of late,
 //! how fast it changes by itself, and how soon it comes back, from its own days.
 
+use super::super::NEVER;
 use super::super::front::quantile;
-use super::{HEARD, NEVER, Past, SLOT_MIN, Told};
+use super::{HEARD, Past, SLOT_MIN, Told};
 use serde::{Deserialize, Serialize};
 
 /// An opening shows within 12 minutes, behind a slow probe or a small gap within 30: steps, and the share of what an opening
