@@ -10,7 +10,7 @@ use super::fact::Fact;
 use super::room::{Says, Unlike};
 use super::{Change, Finding, Key, Subject};
 use crate::heat::picture::{ALONG, Gradient, HEATER_SHARE, Picture};
-use crate::heat::{is_dark, looks_endless, looks_lost};
+use crate::heat::{is_dark, looks_endless, looks_lost, widens};
 use crate::terms::place::Place;
 use crate::terms::time::{Now, Span};
 use serde::{Deserialize, Serialize};
@@ -212,13 +212,18 @@ fn why_hot(beside: &Beside) -> Option<Cause> {
     let as_heat = !p.hurried_within_rise() || (p.even_rise && p.t - p.high.peak_t >= HEATS_FOR_MIN);
     // Whatever warmed it has let go.
     let sinks = p.v < -2.0 * p.s_v;
-    let runs_on = more_than_ever && its_own && p.high.past(1.0) && as_heat && !sinks;
+    let runs_on = more_than_ever && its_own && widens(p) && p.high.past(1.0) && as_heat && !sinks;
     if runs_on && !p.unpowered() && p.since_dip > 60.0 {
         return Some(Cause::HeatStuckOn);
     }
     from_outside(g).then_some(())?;
     // The warm end hides what comes from outside as long as its heater gives way: the place itself and the others tell.
-    Some(if beside.is_sun() { Cause::OutsideHeat } else { Cause::RoomHot })
+    match (beside.is_sun(), beside.room) {
+        (true, _) => Some(Cause::OutsideHeat),
+        // Its own lamp, or a dial: a room that is as on other days is not too warm, and the others' lamps come on with its own.
+        (false, Says::AsUsual) => None,
+        _ => Some(Cause::RoomHot),
+    }
 }
 
 #[cfg(test)]
@@ -282,6 +287,20 @@ mod tests {
         assert_eq!(why(&sinking), None, "whatever warmed it has let go");
         p.gradient.as_mut().expect("both ends are heard").high.undercut = -0.1;
         assert_eq!(why(&p), None, "so it is each day at this hour");
+    }
+
+    #[test]
+    fn a_room_that_is_as_usual_is_not_too_warm() {
+        let mut p = sound();
+        p.high.undercut = 0.0;
+        let g = p.gradient.as_mut().expect("both ends are heard");
+        (g.cool_lift, g.now) = (2.0, g.usual);
+        let why = |room: Says, others_went_k: Option<f64>| {
+            cause(true, &Beside { picture: Some(&p), room, went_k: 1.2, others_went_k, named: &[] })
+        };
+        assert_eq!(why(Says::AsUsual, None), None, "both ends are above their mean of the day: a lamp does that");
+        assert_eq!(why(Says::AsUsual, Some(1.0)), None, "so do the lamps of all");
+        assert_eq!(why(Says::Nothing, None), Some(Cause::RoomHot));
     }
 
     #[test]

@@ -7,8 +7,20 @@ use super::picture::{HEATER_SHARE, Picture, Wait};
 use super::verdict::{Cause, Way};
 use super::watts::{ENOUGH, SHAKEN};
 
+/// A gradient so many times its usual is more than weather makes it.
+const WIDER: f64 = 1.25;
+
 /// Longer than the sun shines through one window, min: what one probe alone must outlast before it is believed.
 const SUN_MIN: f64 = 80.0;
+
+/// The same where it is dark and the gradient agrees.
+const DARK_MIN: f64 = 30.0;
+/// How far above what the days have had at this hour heat without end leads at least, K: further than dials are turned by; in the
+/// dark nobody turns one.
+const ABOVE_K: f64 = 3.0;
+const ABOVE_IN_DARK_K: f64 = 2.0;
+/// Share of an excess that the gradient must have where no thermostat holds the level.
+const OWN_SHARE: f64 = 0.4;
 
 /// Minutes of the local day at which the sun may be up and somebody about.
 const SUN_MAY_SHINE: std::ops::Range<u16> = 300..1_380;
@@ -33,7 +45,7 @@ pub fn judge(p: &Picture) -> Option<Suspicion> {
         return by_watts(p);
     }
     // Power as ever, and no thermostat that could let it run on: the heat comes from elsewhere.
-    if p.clue.is_some_and(|c| c.unsteered) {
+    if p.clue.is_some_and(|c| c.unsteered) || p.burns_by_plan {
         return by_watts(p).or_else(|| from_outside(p));
     }
     by_watts(p)
@@ -71,7 +83,7 @@ pub fn is_dark(p: &Picture) -> bool {
 }
 
 fn gradient_up(p: &Picture, factor: f64) -> bool {
-    p.gradient.is_none_or(|g| g.high.past(factor))
+    p.gradient.is_none_or(|g| g.high.past(factor) || (g.high.undercut > 0.0 && g.ratio() > WIDER))
 }
 
 fn stuck(p: &Picture) -> Option<Suspicion> {
@@ -88,8 +100,13 @@ fn stuck(p: &Picture) -> Option<Suspicion> {
         && p.high.recent.is_finite();
     let deep = (p.high.past(factor) && p.high.undercut >= p.healed.high && !p.high.is_known(-p.x)) || by_gradient;
     let outshines = !blind || (p.high.past(2.0) && p.high.undercut > 3.0 && p.high.past_for(SUN_MIN));
-    (deep && outshines && looks_endless(p) && !dial::turned_up(p)).then_some(())?;
+    (deep && outshines && widens(p) && looks_endless(p) && !dial::turned_up(p)).then_some(())?;
     Some(Suspicion { cause: Cause::HeatStuckOn, way: Way::Course, holds_first: true })
+}
+
+/// What no thermostat holds goes up in the sun as well: its gradient must have enough of what the level has too much.
+pub fn widens(p: &Picture) -> bool {
+    p.held || p.cycler || p.gradient.is_none_or(|g| g.high.undercut > OWN_SHARE * p.high.undercut)
 }
 
 /// Whether all but the height of the rise speaks for heat without end.
@@ -139,6 +156,7 @@ fn runs_away(p: &Picture) -> Option<Suspicion> {
         && p.high.past(GROSS)
         && p.high.past_for(GROSS_MIN)
         && p.gradient.is_some_and(|g| g.high.past(GROSS))
+        && widens(p)
         && !dial::turned_up(p))
     .then_some(())?;
     Some(Suspicion { cause: Cause::HeatStuckOn, way: Way::Course, holds_first: true })
@@ -148,11 +166,11 @@ fn stuck_slowly(p: &Picture) -> Option<Suspicion> {
     if p.unpowered() || p.young {
         return None;
     }
-    // One probe alone: longer than the sun shines through a window.
-    let Some(g) = p.gradient.filter(|_| p.sees_doors) else {
-        p.above_min.filter(|m| *m >= SUN_MIN)?;
+    // Longer than the sun shines through a window.
+    if p.above_min.is_some_and(|m| m >= if is_dark(p) && p.sees_doors { DARK_MIN } else { SUN_MIN }) {
         return Some(Suspicion { cause: Cause::HeatStuckOn, way: Way::Slow, holds_first: false });
-    };
+    }
+    let g = p.gradient.filter(|_| p.sees_doors)?;
     let patience = if p.since_dip < 100.0 { 60.0 } else { 20.0 };
     // Without a thermostat the level is the day's: weather and sun move it for hours.
     let one_day = if p.high.days < 2 { 2.0 } else { 1.0 };
@@ -163,18 +181,40 @@ fn stuck_slowly(p: &Picture) -> Option<Suspicion> {
         && !turned
         && p.high.past(enough)
         && g.high.past(enough)
-        && g.ratio() > 1.25
+        && g.ratio() > WIDER
+        && widens(p)
         && p.high.undercut >= p.healed.high
         && !dial::held_higher(p))
     .then_some(())?;
     Some(Suspicion { cause: Cause::HeatStuckOn, way: Way::Slow, holds_first: false })
 }
 
-/// Whether one probe alone is now further above what the days have had at this hour than ever was made good by itself.
+/// Whether the rise began in the dark: neither the sun nor a hand on the dial.
+fn rose_in_dark(p: &Picture) -> bool {
+    let since = i32::from(p.minute) - i32::from(SUN_MAY_SHINE.end);
+    let dark_for = f64::from(since.rem_euclid(1_440));
+    is_dark(p) && p.high.past_min.is_some_and(|m| m < dark_for)
+}
+
+/// Whether the level is now further above what the days have had at this hour than dials and sun make it. Levels that are held for
+/// an hour become returns: it is the days that know that heat which rises step by step was never let go.
 pub fn is_above(p: &Picture) -> bool {
-    let enough = (2.0 * p.high.threshold).max(3.0).max(p.healed.high);
-    let enough = if p.held { enough } else { enough.max(2.0 * p.high.range).max(6.0) };
-    !p.sees_doors && p.high.days >= 2 && p.x + p.high.usual > enough
+    if p.high.days < 2 {
+        return false;
+    }
+    let Some(g) = p.gradient.filter(|_| p.sees_doors) else {
+        let enough = (2.0 * p.high.threshold).max(3.0).max(p.healed.high);
+        let enough = if p.held { enough } else { enough.max(2.0 * p.high.range).max(6.0) };
+        return p.x + p.high.usual > enough;
+    };
+    let over = p.x + p.high.lowest;
+    let middle = 0.5 * (g.low.usual - g.high.usual);
+    let steered = p.held || p.cycler;
+    let enough = (2.0 * p.high.threshold).max(if rose_in_dark(p) { ABOVE_IN_DARK_K } else { ABOVE_K });
+    let enough = if steered { enough } else { enough.max(2.0 * p.high.range).max(6.0) };
+    // Whatever else warms a level that is held takes its gradient away: the thermostat lets go.
+    let own = if steered { g.now > middle } else { g.now - middle > OWN_SHARE * over };
+    over > enough && own
 }
 
 fn from_outside(p: &Picture) -> Option<Suspicion> {

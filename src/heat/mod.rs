@@ -34,7 +34,7 @@ pub mod view;
 pub mod watts;
 mod young;
 
-pub use high::{is_dark, looks_endless};
+pub use high::{is_dark, looks_endless, widens};
 pub use low::looks_lost;
 
 use crate::terms::place::Place;

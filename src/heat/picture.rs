@@ -126,6 +126,8 @@ pub struct Picture {
     pub wanted: Option<(f64, f64)>,
     /// Heat that is told to have a thermostat: its level is held.
     pub held: bool,
+    /// Lamps that no thermostat holds, at an hour at which they burn by plan: they can give no more than they do.
+    pub burns_by_plan: bool,
     /// Natural speeds without heat and with full heat, K/min.
     pub fall_speed: (f64, f64),
     pub rise_speed: (f64, f64),

@@ -2,7 +2,7 @@
 //!
 //! A front that stands in the sun each fine day, a cool side that each cold night leaves by a kelvin: the first mail was news,
 //! the fifth teaches its reader to skip mails. It stands on the page and in the daily letter like any other; a mail of its own it
-//! gets when it is urgent, when it stands as long as a mail would be repeated, and after a week.
+//! gets when it is urgent, when it outlasts a day of light or a night, and after a week.
 
 use super::desk::Desk;
 use super::thread::Thread;

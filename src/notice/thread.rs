@@ -11,6 +11,10 @@ use std::collections::BTreeMap;
 /// Between two mails that it got worse, unless the urgency rose: a reminder carries the rest.
 pub const WORSE_APART: Span = Span::min(10);
 
+/// What was told within the week and comes back is told by mail once it stands for longer than any day of light and any night:
+/// then it no longer comes and goes with them. Ours.
+const OUTLASTS_THE_DAY: Span = Span::h(18);
+
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Thread {
     /// Mails so far; the next is `ID.{sent + 1}`.
@@ -61,7 +65,8 @@ impl Thread {
         // What is calm and only waits to be looked at can wait like what is not urgent.
         let urgency = if incident.calm.is_some() { Urgency::Today } else { incident.urgency() };
         let base = if urgency == Urgency::Now { settings.repeat_now } else { settings.repeat_today };
-        let stood = incident.standing_since().map_or(Mono::MIN, |since| since + base);
+        let stands_for = if self.known { base.max(OUTLASTS_THE_DAY) } else { base };
+        let stood = incident.standing_since().map_or(Mono::MIN, |since| since + stands_for);
         let unanswered = (self.last + self.interval(urgency, settings)).max(stood);
         // An answer never brings the next repeat nearer.
         self.paused_until.map_or(unanswered, |pause| pause.max(self.last + base))

@@ -248,3 +248,61 @@ fn a_cool_side_that_was_not_heard_at_the_peak_still_tells_an_open_front() {
     assert_eq!(said_when_left(0.4), None, "the cool side has taken the rest");
     assert_eq!(said_when_left(0.9), Some((Cause::HeatFailed, Way::Course)));
 }
+
+/// Heat without end that rises by steps: each is held for an hour and becomes a return, so nothing is past a threshold.
+fn crept(hour: u16, above_k: f64) -> Picture {
+    let mut picture = endless();
+    (picture.minute, picture.since_dip) = (hour * 60, f64::INFINITY);
+    (picture.high.undercut, picture.high.past_min) = (0.0, None);
+    (picture.high.days, picture.high.lowest) = (3, above_k - picture.x);
+    let gradient = picture.gradient.as_mut().unwrap();
+    gradient.high.undercut = 0.0;
+    (gradient.low.usual, gradient.high.usual) = (0.7 * gradient.usual, -1.3 * gradient.usual);
+    picture
+}
+
+#[test]
+fn what_was_never_let_go_is_known_by_the_days() {
+    let mut picture = crept(14, 3.2);
+    assert!(high::is_above(&picture));
+    assert!(!high::is_above(&crept(14, 2.8)), "a dial is turned by as much");
+    picture.above_min = Some(60.0);
+    assert_eq!(said_high(&picture), None, "the sun shines for as long");
+    picture.above_min = Some(81.0);
+    assert_eq!(said_high(&picture), Some((Cause::HeatStuckOn, Way::Slow)));
+    let unpowered = Clue { none: true, ..Clue::default() };
+    assert_eq!(said_high(&Picture { clue: Some(unpowered), ..picture }), None);
+    // Whatever else warms a held level takes its gradient away.
+    let gradient = picture.gradient.as_mut().unwrap();
+    gradient.now = 0.9 * gradient.usual;
+    assert!(!high::is_above(&picture));
+}
+
+#[test]
+fn a_rise_that_began_in_the_dark_is_no_dial_and_no_sun() {
+    let mut picture = crept(1, 2.2);
+    picture.high.past_min = Some(90.0);
+    assert!(high::is_above(&picture));
+    picture.high.past_min = Some(150.0);
+    assert!(!high::is_above(&picture), "it began at half past ten");
+    picture.above_min = Some(31.0);
+    assert_eq!(said_high(&picture), Some((Cause::HeatStuckOn, Way::Slow)));
+}
+
+#[test]
+fn lamps_that_burn_by_plan_give_no_more_and_the_sun_takes_both_ends() {
+    let mut picture = endless();
+    picture.burns_by_plan = true;
+    assert_eq!(said_high(&picture), None);
+    picture.burns_by_plan = false;
+    (picture.held, picture.cycler) = (false, false);
+    let (few, enough) = (0.39 * picture.high.undercut, 0.41 * picture.high.undercut);
+    let with = |undercut: f64| {
+        let mut picture = picture;
+        let gradient = picture.gradient.as_mut().unwrap();
+        (gradient.high.undercut, gradient.high.threshold) = (undercut, undercut / 2.0);
+        said_high(&picture)
+    };
+    assert_eq!(with(few), None, "most of it is the cool side's as well");
+    assert_eq!(with(enough), Some((Cause::HeatStuckOn, Way::Slow)));
+}

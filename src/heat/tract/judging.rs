@@ -187,6 +187,7 @@ impl Tract {
             dial: self.may_cycle,
             wanted,
             held,
+            burns_by_plan: b.context.lights_planned == Some(true) && all_give_light(b.sources) && !self.may_cycle,
             fall_speed: self.speeds(s, cycler, &self.falls),
             rise_speed: self.speeds(s, cycler, &self.rises),
             even_fall: test(1.0, false),

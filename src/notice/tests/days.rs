@@ -87,14 +87,29 @@ fn what_came_back_within_the_day_and_gets_urgent_is_told() {
 }
 
 #[test]
-fn what_is_known_and_stands_is_told_when_a_mail_would_be_repeated() {
+fn what_is_known_and_stands_through_day_and_night_is_told() {
     let mut d = sunny(true, &[0]);
     d.stands(noon(3), sun(3));
-    d.until(noon(3) + Span::h(7));
-    assert_eq!(mails(&d)[2..], ["3 raised today"]);
-    d.calm(noon(3) + Span::h(8), 0, Cause::OutsideHeat);
-    d.until(noon(3) + Span::h(9));
-    assert_eq!(mails(&d)[3..], ["3 ended today"], "whoever was told of it is told of its end");
+    d.until(noon(3) + Span::h(17));
+    assert_eq!(mails(&d)[2..], [""; 0], "it may be as each day");
+    d.until(noon(3) + Span::h(19));
+    assert_eq!(mails(&d)[2..], ["4 raised today"]);
+    d.calm(noon(3) + Span::h(20), 0, Cause::OutsideHeat);
+    d.until(noon(3) + Span::h(21));
+    assert_eq!(mails(&d)[3..], ["4 ended today"], "whoever was told of it is told of its end");
+}
+
+#[test]
+fn a_limit_that_the_lamp_leads_over_each_day_is_a_mail_once_a_week() {
+    let mut d = Day::new(14, Settings { daily: Some(7 * 60), ..settings() }, "2026-03-02T06:00:00Z");
+    for day in 0..7 {
+        let mut hot = found(0, Cause::TooHot, noon(day));
+        hot.urgency = Urgency::Today;
+        d.stands(noon(day), hot);
+        d.calm(noon(day) + Span::h(10), 0, Cause::TooHot);
+    }
+    d.until(noon(7) - Span::h(1));
+    assert_eq!(mails(&d), ["0 raised today", "0 repeated today", "0 handed-on today", "0 ended today"]);
 }
 
 #[test]
