@@ -27,6 +27,8 @@ pub struct Clue {
     pub flowing: bool,
     /// No power at all.
     pub none: bool,
+    /// Full power at an hour that never had any.
+    pub untimely: bool,
     /// Clearly more power than it ever took.
     pub surges: bool,
     /// Full power while the relay is off.

@@ -8,11 +8,11 @@ use super::picture::{Picture, Side};
 
 /// Further than most dials are turned by, K, and longer than a new level takes, min. Down: what is lost by waiting is an animal's
 /// warmth for some minutes more, and a fall is what is found late without this rule already.
-const DOWN: Turned = Turned { k: 2.5, min: 30.0 };
+const DOWN: Turned = Turned { k: 2.5, min: 45.0 };
 const UP: Turned = Turned { k: 3.0, min: 40.0 };
-/// The same beside a plug that has shown for longer than ever that there is no power, or nothing but power: that much is known
-/// already, and only few dials are turned by so much more.
-const AT_PLUG: Turned = Turned { k: 1.5, min: 10.0 };
+/// The same beside a plug that has shown for longer than ever that there is no power, or nothing but power, and as far where the
+/// level is clearly out of what is wanted: that much is known already.
+const KNOWN: Turned = Turned { k: 2.0, min: 15.0 };
 /// People are up, minutes of the local day.
 const AWAKE: std::ops::Range<u16> = 420..1_380;
 
@@ -32,11 +32,11 @@ pub fn turned_up(p: &Picture) -> bool {
 }
 
 pub fn turned_down_at_plug(p: &Picture) -> bool {
-    lower(p, &AT_PLUG) && !p.low.past_for(AT_PLUG.min)
+    lower(p, &KNOWN) && !p.low.past_for(KNOWN.min)
 }
 
 pub fn turned_up_at_plug(p: &Picture) -> bool {
-    higher(p, &AT_PLUG) && !p.high.past_for(AT_PLUG.min)
+    higher(p, &KNOWN) && !p.high.past_for(KNOWN.min)
 }
 
 /// The same where the level need not move any more, so that time says nothing.
@@ -58,11 +58,11 @@ pub fn awake(p: &Picture) -> bool {
 }
 
 fn lower(p: &Picture, turned: &Turned) -> bool {
-    may_be(p, &p.low, turned) && !p.out_below()
+    may_be(p, &p.low, turned) && !(p.out_below() && p.low.undercut >= KNOWN.k)
 }
 
 fn higher(p: &Picture, turned: &Turned) -> bool {
-    may_be(p, &p.high, turned) && !p.out_above()
+    may_be(p, &p.high, turned) && !(p.out_above() && p.high.undercut >= KNOWN.k)
 }
 
 fn may_be(p: &Picture, side: &Side, turned: &Turned) -> bool {

@@ -13,12 +13,12 @@ const WIDER: f64 = 1.25;
 /// Longer than the sun shines through one window, min: what one probe alone must outlast before it is believed.
 const SUN_MIN: f64 = 80.0;
 
-/// The same where it is dark and the gradient agrees.
-const DARK_MIN: f64 = 30.0;
+/// The same where it is dark and the gradient agrees, or where a plug shows power.
+const TOLD_MIN: f64 = 30.0;
 /// How far above what the days have had at this hour heat without end leads at least, K: further than dials are turned by; in the
 /// dark nobody turns one.
 const ABOVE_K: f64 = 3.0;
-const ABOVE_IN_DARK_K: f64 = 2.0;
+pub const ABOVE_IN_DARK_K: f64 = 2.0;
 /// Share of an excess that the gradient must have where no thermostat holds the level.
 const OWN_SHARE: f64 = 0.4;
 
@@ -44,8 +44,8 @@ pub fn judge(p: &Picture) -> Option<Suspicion> {
     if p.high_waits == Wait::Never || p.lamp_warms() {
         return by_watts(p);
     }
-    // Power as ever, and no thermostat that could let it run on: the heat comes from elsewhere.
-    if p.clue.is_some_and(|c| c.unsteered) || p.burns_by_plan {
+    // Power as ever, and no thermostat that could let it run on: the heat comes from elsewhere, unless it should be off by now.
+    if p.clue.is_some_and(|c| c.unsteered && !c.untimely) || p.burns_by_plan {
         return by_watts(p).or_else(|| from_outside(p));
     }
     by_watts(p)
@@ -66,8 +66,13 @@ pub fn by_watts(p: &Picture) -> Option<Suspicion> {
         p.high.past(if p.sees_doors { 0.7 } else { 1.2 }) && p.high.undercut > ANIMAL_K && !dial::turned_up_at_plug(p);
     // Words of a relay get lost: what it does not switch off soon leads past every turn of this hour.
     let leads_past = p.high.undercut > 0.0 && p.v > 0.0;
+    // A time switch that stuck: whatever is planned, the power shows that it is not on its way.
+    let runs_late = is_untimely(p) && p.above_min.is_some_and(|m| m >= TOLD_MIN);
     let stuck = p.clue.is_some_and(|c| {
-        (c.welded && leads_past) || c.surges || (c.endless >= enough && calm && p.even_rise && level_agrees)
+        runs_late
+            || (c.welded && leads_past)
+            || c.surges
+            || (c.endless >= enough && calm && p.even_rise && level_agrees)
     });
     stuck.then_some(Suspicion { cause: Cause::HeatStuckOn, way: Way::Watts, holds_first: true })
 }
@@ -167,7 +172,7 @@ fn stuck_slowly(p: &Picture) -> Option<Suspicion> {
         return None;
     }
     // Longer than the sun shines through a window.
-    if p.above_min.is_some_and(|m| m >= if is_dark(p) && p.sees_doors { DARK_MIN } else { SUN_MIN }) {
+    if p.above_min.is_some_and(|m| m >= if is_dark(p) && p.sees_doors { TOLD_MIN } else { SUN_MIN }) {
         return Some(Suspicion { cause: Cause::HeatStuckOn, way: Way::Slow, holds_first: false });
     }
     let g = p.gradient.filter(|_| p.sees_doors)?;
@@ -189,6 +194,10 @@ fn stuck_slowly(p: &Picture) -> Option<Suspicion> {
     Some(Suspicion { cause: Cause::HeatStuckOn, way: Way::Slow, holds_first: false })
 }
 
+fn is_untimely(p: &Picture) -> bool {
+    p.clue.is_some_and(|c| c.untimely)
+}
+
 /// Whether the rise began in the dark: neither the sun nor a hand on the dial.
 fn rose_in_dark(p: &Picture) -> bool {
     let since = i32::from(p.minute) - i32::from(SUN_MAY_SHINE.end);
@@ -202,18 +211,23 @@ pub fn is_above(p: &Picture) -> bool {
     if p.high.days < 2 {
         return false;
     }
+    if is_untimely(p) {
+        return p.x + p.high.lowest > (2.0 * p.high.threshold).max(ABOVE_IN_DARK_K);
+    }
+    let over = p.x + p.high.lowest;
+    // What is held as by day is a night that never came (`finding/night.rs`).
+    let held_as_by_day = !rose_in_dark(p) && p.x < f64::from(p.top) + p.high.threshold;
     let Some(g) = p.gradient.filter(|_| p.sees_doors) else {
         let enough = (2.0 * p.high.threshold).max(3.0).max(p.healed.high);
         let enough = if p.held { enough } else { enough.max(2.0 * p.high.range).max(6.0) };
-        return p.x + p.high.usual > enough;
+        return p.x + p.high.usual > enough && !(p.held && held_as_by_day);
     };
-    let over = p.x + p.high.lowest;
     let middle = 0.5 * (g.low.usual - g.high.usual);
     let steered = p.held || p.cycler;
     let enough = (2.0 * p.high.threshold).max(if rose_in_dark(p) { ABOVE_IN_DARK_K } else { ABOVE_K });
     let enough = if steered { enough } else { enough.max(2.0 * p.high.range).max(6.0) };
     // Whatever else warms a level that is held takes its gradient away: the thermostat lets go.
-    let own = if steered { g.now > middle } else { g.now - middle > OWN_SHARE * over };
+    let own = if steered { g.now > middle && !held_as_by_day } else { g.now - middle > OWN_SHARE * over };
     over > enough && own
 }
 

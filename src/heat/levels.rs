@@ -89,6 +89,11 @@ impl Levels {
         self.habit.of_bin(day, minute, bins)
     }
 
+    /// The lowest level of the earlier days at whatever hour.
+    pub fn of_all_hours(&self, day: i32) -> f64 {
+        self.habit.lowest_of_all(day)
+    }
+
     /// A return from `level` against the reference of that moment. Only a clean one, outside any alarm, adds to the tail.
     pub fn returned(&mut self, t: f64, level: f64, reference: Reference, clean: bool) {
         self.recent.note(t, level);

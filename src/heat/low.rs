@@ -109,7 +109,8 @@ fn first_day(p: &Picture) -> f64 {
 pub fn by_watts(p: &Picture) -> Option<Suspicion> {
     let clue = p.clue?;
     let calm = p.since_hurried_fall > 12.0;
-    if clue.missing {
+    // Words of a relay get lost: where it is off after all, the level is far above where heat is called for.
+    if clue.missing && (clue.unsteered || p.low.past(-1.0)) {
         return at_once(Cause::HeatFailed, Way::Watts);
     }
     if p.low_waits == Wait::Never || p.since_hurried_fall < 4.0 || p.v >= 0.0 || !(clue.none || clue.lost > 0.0) {

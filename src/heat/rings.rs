@@ -124,6 +124,17 @@ impl Habit {
         Some(self.bin(day, bin)).filter(|b| *b != UNSET).map(unpack)
     }
 
+    /// The lowest level of the earlier days at whatever hour; infinite when there is none.
+    pub fn lowest_of_all(&self, day: i32) -> f64 {
+        let earlier =
+            (1..DAYS as i32).map(|ago| day.saturating_sub(ago)).filter(|day| self.day[Habit::slot(*day)] == *day);
+        let bins = earlier.flat_map(|day| {
+            let slot = Habit::slot(day);
+            self.bins.get(slot * BINS..(slot + 1) * BINS).unwrap_or_default()
+        });
+        unpack(bins.copied().min().unwrap_or(UNSET))
+    }
+
     /// How far the days disagree about the hour last asked for, K: the lowest of them below the one that counts.
     pub fn spread(&self) -> f64 {
         f64::from(self.cached_spread)
@@ -229,6 +240,8 @@ mod tests {
         fill(&mut habit, 11, 30.5);
         assert_eq!(habit.lowest(12, 600), (30.0, 3));
         assert_eq!(habit.lowest(20, 600), (f64::INFINITY, 0), "days of a gap are forgotten");
+        habit.note(12, 700, 9.0);
+        assert_eq!((habit.lowest_of_all(12), habit.lowest_of_all(9)), (21.0, f64::INFINITY), "today does not count");
     }
 
     #[test]

@@ -9,6 +9,7 @@ use crate::terms::place::Place;
 use crate::terms::time::{Mono, Now, Wall};
 
 mod steered;
+mod timers;
 
 fn settings() -> Settings {
     let source = Source {
@@ -153,36 +154,6 @@ fn alone_found(hour: i64) -> Option<i64> {
 fn one_probe_alone_is_believed_sooner_when_nobody_is_up_to_clean() {
     let (night, day) = (alone_found(3), alone_found(13));
     assert!(night.zip(day).is_some_and(|(night, day)| night + 12 < day), "night {night:?}, day {day:?}");
-}
-
-/// A lamp without a word on a timer, 8 to 20 h; from `wrong_min` on it stays as it was before that minute: what is said, and how many
-/// minutes later.
-fn timer_fails(wrong_min: i64) -> Option<(Cause, i64)> {
-    let source = Source { kind: Kind::Other, thermostat: None, watts: None, ..settings().sources.remove(0) };
-    let (mut watch, mut out) = (Watch::new(&Settings { sources: vec![source] }), Vec::new());
-    let mut celsius = 22.0;
-    for m in 0..wrong_min + 180 {
-        let lit = |m: i64| (480..1_200).contains(&m.rem_euclid(1_440));
-        let reached = if lit(m.min(wrong_min - 1)) { 34.0 } else { 21.0 };
-        celsius += (reached - celsius) / 40.0;
-        let (now, context) = (Now::at(m * 60_000), context(m));
-        let cool_c = 21.0 + 0.2 * (celsius - 21.0);
-        watch.hear(Input::Level { place: Place::CoolSide, celsius: cool_c }, now, &context, &mut out);
-        let noise = 0.03 * (m.rem_euclid(3) - 1) as f64;
-        watch.hear(Input::Level { place: Place::WarmSide, celsius: celsius + noise }, now, &context, &mut out);
-        if let Some(Change::Stands(v)) = out.first() {
-            return Some((v.cause, m - wrong_min));
-        }
-    }
-    None
-}
-
-#[test]
-fn heat_that_a_timer_should_bring_or_end_is_told_within_the_hour() {
-    let morning = timer_fails(4 * 1_440 + 480);
-    assert!(matches!(morning, Some((Cause::HeatFailed, 5..=40))), "{morning:?}");
-    let evening = timer_fails(4 * 1_440 + 1_200);
-    assert!(matches!(evening, Some((Cause::HeatStuckOn, 25..=60))), "{evening:?}");
 }
 
 #[test]

@@ -297,6 +297,7 @@ impl Plug {
             endless: if known && steered { endless } else { 0.0 },
             flowing: known && self.quick > 0.8 * self.usual && self.usual > NONE_SHARE * self.high,
             none: known && none,
+            untimely: known && full && self.is_untimely(b),
             surges: known && !steered && self.surges(b),
             welded: known && self.welded(b),
             full: known && full && self.modulates(),
@@ -346,6 +347,12 @@ impl Plug {
         let Some(since) = self.none_since else { return false };
         let (longest, days) = self.none_hours.at(b.day, b.minute);
         self.relay.on != Some(false) && days > 0 && longest < 1.0 && b.t - since >= SEEN_FOR_MIN
+    }
+
+    /// On none of the days there was full power within half an hour of this one.
+    fn is_untimely(&mut self, b: &Beside) -> bool {
+        let (longest, days) = self.full_hours.at(b.day, b.minute);
+        days > 1 && longest < 1.0
     }
 
     /// No power although the relay is on, for longer than ever.

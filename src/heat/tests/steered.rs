@@ -254,7 +254,7 @@ fn crept(hour: u16, above_k: f64) -> Picture {
     let mut picture = endless();
     (picture.minute, picture.since_dip) = (hour * 60, f64::INFINITY);
     (picture.high.undercut, picture.high.past_min) = (0.0, None);
-    (picture.high.days, picture.high.lowest) = (3, above_k - picture.x);
+    (picture.high.days, picture.high.lowest, picture.top) = (3, above_k - picture.x, (picture.x - above_k) as f32);
     let gradient = picture.gradient.as_mut().unwrap();
     gradient.high.undercut = 0.0;
     (gradient.low.usual, gradient.high.usual) = (0.7 * gradient.usual, -1.3 * gradient.usual);
@@ -272,6 +272,7 @@ fn what_was_never_let_go_is_known_by_the_days() {
     assert_eq!(said_high(&picture), Some((Cause::HeatStuckOn, Way::Slow)));
     let unpowered = Clue { none: true, ..Clue::default() };
     assert_eq!(said_high(&Picture { clue: Some(unpowered), ..picture }), None);
+    assert!(!high::is_above(&Picture { top: picture.x as f32, ..picture }), "a night that is held as the days are");
     // Whatever else warms a held level takes its gradient away.
     let gradient = picture.gradient.as_mut().unwrap();
     gradient.now = 0.9 * gradient.usual;

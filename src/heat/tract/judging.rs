@@ -83,6 +83,8 @@ impl Tract {
             };
             if turn != Turn::Nothing {
                 self.suspected_until = t + 30.0;
+                // What is told must be what it was judged by.
+                self.picture = Some(picture);
                 out.push(turn);
             }
         }
@@ -188,6 +190,11 @@ impl Tract {
             wanted,
             held,
             burns_by_plan: b.context.lights_planned == Some(true) && all_give_light(b.sources) && !self.may_cycle,
+            top: if s.x + self.w_high.reference.lowest > high::ABOVE_IN_DARK_K {
+                -high.of_all_hours(b.context.day) as f32
+            } else {
+                f32::INFINITY
+            },
             fall_speed: self.speeds(s, cycler, &self.falls),
             rise_speed: self.speeds(s, cycler, &self.rises),
             even_fall: test(1.0, false),
