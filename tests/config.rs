@@ -482,16 +482,22 @@ proptest! {
 /// Where nothing but a basking spot is warm, the heat that nobody states is its lamp.
 #[test]
 fn an_unstated_lamp_is_watched_at_a_basking_spot() {
-    let text = "[care.x]\ncool_side = { wanted = [20, 26], never = [5, 40] }\nbasking_spot = { wanted = [34, 42], never = [5, 60] }\n\
-        confirmed_by = \"i\"\n[[keeper]]\nid = \"i\"\nname = \"I\"\nmail = \"i@example.org\"\n[[enclosure]]\nid = \"a\"\ncare = \"x\"\n\
-        [[link]]\ntopic = \"t\"\nenclosure = \"a\"\nreads = \"basking_spot.temperature\"\nunit = \"Cel\"\n\
-        [[link]]\ntopic = \"u\"\nenclosure = \"a\"\nreads = \"cool_side.temperature\"\nunit = \"Cel\"\n";
-    let config = judge(text).unwrap_or_else(|report| panic!("{report}"));
-    let sources = &config.settings.enclosures[0].heat.sources;
-    assert!(
-        matches!(sources.as_slice(), [lamp] if lamp.at == warmside::terms::place::Place::BaskingSpot && lamp.kind.gives_light()),
-        "{sources:?}"
-    );
+    // Also where its band is so wide that its middle is a room's.
+    for wanted in ["[34, 42]", "[13, 37]"] {
+        let text = format!(
+            "[care.x]\ncool_side = {{ wanted = [20, 26], never = [5, 40] }}\nbasking_spot = {{ wanted = {wanted}, never = [5, 60] }}\n\
+             confirmed_by = \"i\"\n[[keeper]]\nid = \"i\"\nname = \"I\"\nmail = \"i@example.org\"\n[[enclosure]]\nid = \"a\"\ncare = \"x\"\n\
+             [[link]]\ntopic = \"t\"\nenclosure = \"a\"\nreads = \"basking_spot.temperature\"\nunit = \"Cel\"\n\
+             [[link]]\ntopic = \"u\"\nenclosure = \"a\"\nreads = \"cool_side.temperature\"\nunit = \"Cel\"\n"
+        );
+        let config = judge(&text).unwrap_or_else(|report| panic!("{report}"));
+        let sources = &config.settings.enclosures[0].heat.sources;
+        let at = warmside::terms::place::Place::BaskingSpot;
+        assert!(
+            matches!(sources.as_slice(), [lamp] if lamp.at == at && lamp.kind.gives_light()),
+            "{wanted}: {sources:?}"
+        );
+    }
 }
 
 /// Heat that nobody states is watched where more is wanted than a room gives, and `heat = []` says that there is none.

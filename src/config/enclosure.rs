@@ -186,13 +186,15 @@ const WARMER_THAN_A_ROOM_C: f64 = 26.0;
 
 /// A keeper who says nothing of heat has some all the same: one source of which nothing is told, watched by what is learned of
 /// it, at the first of these places that is wanted; at a basking spot it is a lamp, which is off by night. Not where no more is
-/// wanted than a room gives: then nothing shows that there is heat at all, and an evening with the window open would look like
+/// wanted than a room gives (but for a basking spot): then nothing shows that there is heat at all, and an evening with the window open would look like
 /// its failure. `heat = []` says that there is none.
 fn unstated_heat(care: Option<&Care>) -> Heat {
-    let warm = |bands: &PlaceBands| {
-        bands.wanted.or(bands.never).is_some_and(|band| (band.low + band.high) / 2.0 >= WARMER_THAN_A_ROOM_C)
+    let warm = |place: &Place, bands: &PlaceBands| {
+        // Nobody basks at a spot that is not heated, however wide its band.
+        let of_band = |low: f64, high: f64| if *place == Place::BaskingSpot { high } else { (low + high) / 2.0 };
+        bands.wanted.or(bands.never).is_some_and(|band| of_band(band.low, band.high) >= WARMER_THAN_A_ROOM_C)
     };
-    let wanted = |place: &Place| care.is_none_or(|c| c.places[place.index()].as_ref().is_some_and(warm));
+    let wanted = |place: &Place| care.is_none_or(|c| c.places[place.index()].as_ref().is_some_and(|b| warm(place, b)));
     let at = [Place::WarmSide, Place::Floor, Place::Hide, Place::Water, Place::BaskingSpot].into_iter().find(wanted);
     let kind = if at == Some(Place::BaskingSpot) { Kind::BaskingLamp } else { Kind::Other };
     let source = |at| Source { id: "main".into(), kind, at, watts: None, thermostat: None };

@@ -34,7 +34,7 @@ const GRADIENT_GONE: f64 = 0.6;
 /// What hurried longer ago explains nothing.
 const HURRIED_WITHIN_MIN: f64 = 180.0;
 /// A probe that fell has come to rest, and the others have been heard since, min.
-const SETTLED_MIN: f64 = 10.0;
+const SETTLED_MIN: f64 = 5.0;
 /// Sun moves faster than a room, K in an hour. As in `heat/`.
 const SUN_K_AN_HOUR: f64 = 1.5;
 /// What moves the whole room moves the others by this share of it at the least: what is in the sun goes alone.
@@ -165,10 +165,12 @@ fn why_cold(beside: &Beside) -> Option<Cause> {
     }
 }
 
-/// The gradient stands on its head since a fall that was no heat's.
+/// The gradient stands on its head since a fall that was no heat's, and the cool side has risen by as much as one that only lies
+/// elsewhere would not make it.
 fn swapped(p: &Picture) -> bool {
     let upside_down = |g: &Gradient| g.now < -0.5 * g.usual;
-    p.gradient.as_ref().is_some_and(upside_down) && p.hurried_within_fall() && p.low.past(1.0)
+    let rose = p.low.share.is_some_and(|share| share < -ALONG);
+    p.gradient.as_ref().is_some_and(upside_down) && rose && p.hurried_within_fall() && p.low.past(1.0)
 }
 
 /// A fall that began faster than heat can go: an open front, or a probe that fell out of its place.

@@ -100,8 +100,9 @@ impl Tracker {
         if x < self.min {
             (self.min, self.min_t) = (x, now.t);
         }
-        let ended = self.ended(x, now);
+        // First how far it is past: a level that was reached by a jump, far below, is no return from there.
         self.undercut = if self.reference.level.is_finite() { self.reference.level - x } else { f64::NEG_INFINITY };
+        let ended = self.ended(x, now);
         if self.undercut >= self.threshold {
             self.past_since.get_or_insert(now.t);
         } else if self.undercut < 0.8 * self.threshold {
