@@ -140,7 +140,7 @@ fn why_cold(beside: &Beside) -> Option<Cause> {
     if let Some(cause) = beside.picture.and_then(hurried_fall) {
         return Some(cause);
     }
-    let heat_works = gradient.is_none_or(|g| g.ratio() > HEAT_WORKS);
+    let heat_works = gradient.is_none_or(|g| g.of_this_hour() > HEAT_WORKS);
     if matches!(beside.room, Says::Unlike(room) if room.is_cold()) && heat_works {
         return Some(Cause::RoomCold);
     }
@@ -157,8 +157,11 @@ fn why_cold(beside: &Beside) -> Option<Cause> {
         };
     }
     let opened = p.hurried_within_fall() || p.looks_open();
-    let own_doing = !g.narrowed_from_outside() && g.due() && p.low.past(1.0) && !opened;
-    match g.ratio() {
+    // What is held for an hour becomes a return; the days still know what it was like.
+    let below_the_days = p.low.days > 1 && p.low.lowest - p.x > 2.0 * p.low.threshold;
+    let below = p.low.past(1.0) || below_the_days;
+    let own_doing = !p.narrowed_from_outside() && g.due() && below && !opened;
+    match g.of_this_hour() {
         ratio if !own_doing || ratio > HEAT_WORKS => None,
         ratio if ratio < HEAT_MISSING || looks_lost(p) => Some(Cause::HeatFailed),
         _ => Some(Cause::HeatWeak),
@@ -289,6 +292,42 @@ mod tests {
         assert_eq!(why(&sinking), None, "whatever warmed it has let go");
         p.gradient.as_mut().expect("both ends are heard").high.undercut = -0.1;
         assert_eq!(why(&p), None, "so it is each day at this hour");
+    }
+
+    #[test]
+    fn probes_are_swapped_when_the_one_rose_as_the_other_fell() {
+        let mut p = sound();
+        p.low.undercut = 9.0 * p.low.threshold;
+        (p.since_hurried_fall, p.low.peak_t, p.low.share) = (6.0, p.t - 7.0, Some(-0.9));
+        let g = p.gradient.as_mut().expect("both ends are heard");
+        g.now = -0.8 * g.usual;
+        let why = |p: &Picture| {
+            cause(
+                false,
+                &Beside { picture: Some(p), room: Says::Nothing, went_k: 0.0, others_went_k: None, named: &[] },
+            )
+        };
+        assert_eq!(why(&p), Some(Cause::ProbesSwapped));
+        p.low.share = Some(0.0);
+        assert_eq!(why(&p), Some(Cause::ProbeDisplaced), "it lies where it is colder than the cool side");
+    }
+
+    #[test]
+    fn a_lamp_that_gives_less_than_on_the_days_before_is_weak_and_not_unexplained() {
+        // Noon: the hours before were a night of hardly any gradient, and the level has been held for an hour.
+        let mut p = sound();
+        (p.low.undercut, p.low.days, p.low.lowest, p.low.usual) = (-0.3, 3, p.x + 4.0, p.x + 4.2);
+        let g = p.gradient.as_mut().expect("both ends are heard");
+        (g.usual, g.now, g.low.days, g.low.usual, g.cool_lift) = (3.0, 9.0, 3, 13.0, 2.0);
+        (g.low.habit, g.low.recent) = (13.0, 9.0);
+        let why = |p: &Picture| {
+            let room = Says::AsUsual;
+            cause(false, &Beside { picture: Some(p), room, went_k: 0.0, others_went_k: None, named: &[] })
+        };
+        assert_eq!(why(&p), Some(Cause::HeatWeak));
+        let g = p.gradient.as_mut().expect("both ends are heard");
+        g.low.usual = 9.5;
+        assert_eq!(why(&p), None, "the gradient is as on the days before");
     }
 
     #[test]

@@ -25,6 +25,8 @@ const LAMP_COOLS_MIN: f64 = 60.0;
 pub const OUT_K: f64 = 1.0;
 /// An open front that does harm keeps the warm end past its threshold for longer than a cleaning takes, min.
 const OPEN_HARMS_MIN: f64 = 45.0;
+/// A gradient of less than this tells nothing of how strong heat is, K.
+const LEAST_OF_AN_HOUR_K: f64 = 1.5;
 /// More than a room loses within that time, K.
 const OPENS_K: f64 = 2.0;
 
@@ -95,6 +97,16 @@ impl Gradient {
     }
     pub fn ratio(&self) -> f64 {
         if self.usual > 0.3 { self.now / self.usual } else { 1.0 }
+    }
+    /// What there is of the least that two days and more had at this hour: a lamp's day begins after a night of none, so that the
+    /// hours before say nothing. Failing that of the usual.
+    pub fn of_this_hour(&self) -> f64 {
+        let least = self.low.usual;
+        if self.low.days > 1 && least.is_finite() && least > LEAST_OF_AN_HOUR_K {
+            self.now / least
+        } else {
+            self.ratio()
+        }
     }
 }
 
@@ -204,6 +216,17 @@ impl Picture {
     }
     pub fn ratio(&self) -> Option<f64> {
         self.gradient.map(|g| g.ratio())
+    }
+    /// Whether what is missing of the gradient is missing because the cool side is warmer than two days and more had it at this
+    /// hour; failing that than of late.
+    pub fn narrowed_from_outside(&self) -> bool {
+        let Some(g) = self.gradient else { return false };
+        let (warm, apart) = (self.low.usual, g.low.usual);
+        if self.low.days < 2 || g.low.days < 2 || !warm.is_finite() || !apart.is_finite() {
+            return g.narrowed_from_outside();
+        }
+        let cool_lift = (self.x - g.now) - (warm - apart);
+        cool_lift > 0.3 * (apart - g.now).max(0.5)
     }
     /// Whether something hurried happened within the fall that now goes on.
     pub fn hurried_within_fall(&self) -> bool {

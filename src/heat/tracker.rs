@@ -180,3 +180,37 @@ impl Tracker {
         self.held_since = f64::INFINITY;
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_level_that_was_reached_by_a_jump_is_no_return_from_there() {
+        let mut tracker = Tracker::default();
+        let mut step = |minute: i32, x: f64| {
+            let now = Now {
+                t: f64::from(minute),
+                day: minute / 1_440,
+                minute: (minute % 1_440) as u16,
+                s_x: 0.03,
+                step: 0.1,
+                v: 0.0,
+                natural: 0.2,
+                other: f64::NAN,
+                learn: true,
+                clean: true,
+                live: true,
+                slack: 1.0,
+            };
+            tracker.step(x, &now, &Tuning::default());
+            tracker.undercut
+        };
+        for minute in (0..600).step_by(2) {
+            step(minute, 30.0);
+        }
+        // A filter that was re-seated shows no speed.
+        let undercuts: Vec<f64> = (600..640).step_by(2).map(|minute| step(minute, 21.0)).collect();
+        assert!(undercuts.iter().all(|undercut| *undercut > 8.0), "{undercuts:.1?}");
+    }
+}
