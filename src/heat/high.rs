@@ -104,8 +104,10 @@ fn stuck(p: &Picture) -> Option<Suspicion> {
         && -p.high.recent + factor * p.high.threshold < p.x
         && p.high.recent.is_finite();
     let deep = (p.high.past(factor) && p.high.undercut >= p.healed.high && !p.high.is_known(-p.x)) || by_gradient;
+    // On the first day a slow cycle's last crest may be forgotten before the next.
+    let as_ever = p.young && p.x <= f64::from(p.top);
     let outshines = !blind || (p.high.past(2.0) && p.high.undercut > 3.0 && p.high.past_for(SUN_MIN));
-    (deep && outshines && widens(p) && looks_endless(p) && !dial::turned_up(p)).then_some(())?;
+    (deep && !as_ever && outshines && widens(p) && looks_endless(p) && !dial::turned_up(p)).then_some(())?;
     Some(Suspicion { cause: Cause::HeatStuckOn, way: Way::Course, holds_first: true })
 }
 

@@ -140,7 +140,8 @@ pub struct Picture {
     pub held: bool,
     /// Lamps that no thermostat holds, at an hour at which they burn by plan: they can give no more than they do.
     pub burns_by_plan: bool,
-    /// The highest of the days before at whatever hour; asked for only where this hour's is far below. °C.
+    /// The highest of the days before at whatever hour, asked for only where this hour's is far below; on the first day the
+    /// usual crest of a level that cycles. °C.
     pub top: f32,
     /// Natural speeds without heat and with full heat, K/min.
     pub fall_speed: (f64, f64),

@@ -307,3 +307,17 @@ fn lamps_that_burn_by_plan_give_no_more_and_the_sun_takes_both_ends() {
     assert_eq!(with(few), None, "most of it is the cool side's as well");
     assert_eq!(with(enough), Some((Cause::HeatStuckOn, Way::Slow)));
 }
+
+#[test]
+fn on_the_first_day_a_crest_as_the_others_is_no_heat_without_end() {
+    let mut picture = endless();
+    (picture.young, picture.cycler, picture.since_dip) = (true, true, f64::INFINITY);
+    (picture.fall, picture.v) = (-0.5 * picture.rise_speed.1, 0.1);
+    (picture.strict_rise, picture.even_rise, picture.high.past_min) = (true, true, Some(2.0));
+    (picture.since_hurried_rise, picture.high.share) = (f64::INFINITY, Some(0.1));
+    picture.high.undercut = 2.0 * picture.high.threshold;
+    picture.top = picture.x as f32 - 0.5;
+    assert_eq!(said_high(&picture), Some((Cause::HeatStuckOn, Way::Course)));
+    picture.top = picture.x as f32 + 0.1;
+    assert_eq!(said_high(&picture), None);
+}

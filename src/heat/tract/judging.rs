@@ -190,7 +190,9 @@ impl Tract {
             wanted,
             held,
             burns_by_plan: b.context.lights_planned == Some(true) && all_give_light(b.sources) && !self.may_cycle,
-            top: if s.x + self.w_high.reference.lowest > high::ABOVE_IN_DARK_K {
+            top: if young {
+                if cycler { self.falls.peak.mean as f32 } else { f32::NEG_INFINITY }
+            } else if s.x + self.w_high.reference.lowest > high::ABOVE_IN_DARK_K {
                 -high.of_all_hours(b.context.day) as f32
             } else {
                 f32::INFINITY
