@@ -53,7 +53,8 @@ fn finding(verdict: &Verdict, subject: Subject, source: &str, never: Never, now:
 }
 
 fn facts(said: &Evidence, place: Place, hot: bool, source: &str) -> Vec<Fact> {
-    let mut facts = vec![Fact::Moved { place, from: said.level_then, to: said.level_now, over: said.over }];
+    let moved = |from| Fact::Moved { place, from, to: said.level_now, over: said.over };
+    let mut facts: Vec<Fact> = said.level_then.map(moved).into_iter().collect();
     if let Some(power_w) = said.power_now_w {
         let source = source.to_owned();
         facts.push(Fact::Watts { source, power_w, usual_w: said.power_usual_w, told_on: said.told_on });
@@ -104,7 +105,7 @@ mod tests {
     fn the_deadline_follows_the_cooling_of_a_box() {
         let evidence = Evidence {
             way: Way::Course,
-            level_then: 30.0,
+            level_then: Some(30.0),
             level_now: 28.0,
             over: Span::min(10),
             furthest_known: Some(29.0),

@@ -49,7 +49,7 @@ use standing::{Stood, Turn};
 use tract::{Company, Tract};
 use tuning::Tuning;
 use vapour::Vapour;
-use verdict::{Change, Evidence, Verdict};
+use verdict::{Change, Evidence, Verdict, Way};
 use watts::Plug;
 
 /// One thing heard about an enclosure. Temperatures °C, power W, illuminance lx, humidity %.
@@ -349,14 +349,21 @@ fn verdict(stood: &Stood, place: Place, tract: &Tract, room_c: Option<f64>, t: f
     let picture = tract.picture;
     let x = picture.map_or(f64::NAN, |p| p.x);
     let v = picture.map_or(0.0, |p| p.v);
-    let known = sign * tracker.reference.level;
-    let over = Span::from_s((t - stood.since).max(0.0) * 60.0);
+    // What the days at this hour are set against began when it left them, and has moved from nowhere.
+    let left_the_days = picture.and_then(|p| match stood.way {
+        Way::Slow | Way::Watts if hot => p.above_min.or(p.stays_min),
+        Way::Absent => p.absent_min.or(p.late_min),
+        _ => None,
+    });
+    let reference = if left_the_days.is_some() { tracker.reference.lowest } else { tracker.reference.level };
+    let known = sign * reference;
+    let over = Span::from_s(left_the_days.unwrap_or(t - stood.since).max(0.0) * 60.0);
     let gradient = picture.and_then(|p| p.gradient);
     let clue = picture.and_then(|p| p.clue).filter(|c| c.watts.is_finite());
     let times = tracker.undercut / tracker.threshold.max(0.01);
     let evidence = Evidence {
         way: stood.way,
-        level_then: sign * tracker.peak,
+        level_then: left_the_days.is_none().then_some(sign * tracker.peak),
         level_now: x,
         over,
         furthest_known: known.is_finite().then_some(known),

@@ -85,7 +85,12 @@ fn a_dead_heater_is_said_once_and_ends_when_heat_is_back() {
     assert_eq!(said.len(), 1, "{said:?}");
     let Some((_, Change::Stands(v))) = said.first() else { return };
     assert!((v.since.as_ms() / 60_000 - dead).abs() < 12, "since {:?}", v.since);
-    assert!(v.sure > 0.7 && v.evidence.level_now < v.evidence.level_then && v.evidence.days_known == 3, "{v:?}");
+    assert!(
+        v.sure > 0.7
+            && v.evidence.level_then.is_some_and(|then| v.evidence.level_now < then)
+            && v.evidence.days_known == 3,
+        "{v:?}"
+    );
     let after = feed(&mut watch, dead + 600..dead + 1_500, i64::MAX);
     assert_eq!(after.len(), 1, "{after:?}");
     assert!(matches!(after[0].1, Change::Calm(Cause::HeatFailed, Place::WarmSide)), "{after:?}");

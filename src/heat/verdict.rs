@@ -82,11 +82,12 @@ pub enum Way {
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Evidence {
     pub way: Way,
-    /// Level at the turn where the trouble began and now, °C, and the time between.
-    pub level_then: f64,
+    /// Level at the turn where the trouble began and now, °C, and the time between; `None`: it is set against other days, and
+    /// has not moved from a turn.
+    pub level_then: Option<f64>,
     pub level_now: f64,
     pub over: Span,
-    /// The furthest level from which it has come back at this clock time or lately, °C.
+    /// The furthest level from which it has come back at this clock time or lately, or that the days had at it, °C.
     pub furthest_known: Option<f64>,
     /// How many earlier days speak for this clock time, 0 to 3.
     pub days_known: u8,

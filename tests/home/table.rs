@@ -176,7 +176,7 @@ pub fn healthy_years(cases: &[Case], outcomes: &[Outcome], days: i64) {
                     (at_s % DAY_S) as f64 / 3600.0,
                     v.cause.word(),
                     e.way,
-                    e.level_then,
+                    e.level_then.unwrap_or(f64::NAN),
                     e.level_now,
                     e.over,
                     e.undercut_k,

@@ -2,7 +2,7 @@
 
 use super::{context, settings};
 use crate::heat::settings::{Kind, Settings, Source, Thermostat};
-use crate::heat::verdict::{Cause, Change};
+use crate::heat::verdict::{Cause, Change, Way};
 use crate::heat::{Input, Watch};
 use crate::terms::place::Place;
 use crate::terms::time::Now;
@@ -30,6 +30,14 @@ fn timer_fails(wrong_min: i64, shown: bool) -> Option<(Cause, i64)> {
         let noise = 0.03 * (m.rem_euclid(3) - 1) as f64;
         watch.hear(Input::Level { place: Place::WarmSide, celsius: celsius + noise }, now, &context, &mut out);
         if let Some(Change::Stands(v)) = out.first() {
+            // It stays as it was: no fall and no rise is told of, and the days are what it is set against.
+            let above_k = v.evidence.furthest_known.map(|known| v.evidence.level_now - known);
+            assert!(
+                v.evidence.level_then.is_none()
+                    && (v.evidence.way != Way::Watts || above_k > Some(2.0) || !v.cause.is_hot()),
+                "{v:?}"
+            );
+            assert!(v.evidence.over.as_min() <= (m - wrong_min) as f64 + 1.0, "{v:?}");
             return Some((v.cause, m - wrong_min));
         }
     }
