@@ -27,7 +27,7 @@ pub struct Clue {
     pub flowing: bool,
     /// No power at all.
     pub none: bool,
-    /// Full power at an hour that never had any.
+    /// Full power at an hour that never had any, of a source without a thermostat.
     pub untimely: bool,
     /// Clearly more power than it ever took.
     pub surges: bool,

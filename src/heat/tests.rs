@@ -366,3 +366,27 @@ fn a_report_that_reaches_back_past_the_relays_move_is_no_power_under_an_open_rel
 fn a_relay_whose_word_was_lost_is_not_welded_while_the_level_is_as_ever() {
     assert_eq!(with_mean_plug(3_000, false), [0_i64; 0]);
 }
+
+/// A plug heard every fourth minute, a minute after each move of its relay; once the power ends before the relay says so, and the
+/// relay goes on again just after the plug spoke.
+#[test]
+fn what_a_plug_said_before_its_relay_went_on_is_of_the_pause() {
+    let (mut watch, mut out) = (Watch::new(&settings()), Vec::new());
+    for m in 0..3_100_i64 {
+        let (now, context) = (Now::at(m * 60_000), context(m));
+        let on = m.rem_euclid(40) < 20 || (3_037..3_060).contains(&m);
+        let mut hear = |input| watch.hear(input, now, &context, &mut out);
+        let asked = if m == 3_037 { [true, false] } else { [false, true] };
+        for power in asked {
+            if power && m % 4 == 1 {
+                hear(Input::Power { source: 0, watts: if on && ![3_017, 3_037].contains(&m) { 100.0 } else { 0.0 } });
+            }
+            if !power && (m % 20 == 0 || m == 3_037) {
+                hear(Input::Switch { source: 0, on });
+            }
+        }
+        hear(Input::Level { place: Place::CoolSide, celsius: cool(m, i64::MAX) });
+        hear(Input::Level { place: Place::WarmSide, celsius: level(m, i64::MAX) });
+    }
+    assert!(out.is_empty(), "{out:?}");
+}

@@ -297,7 +297,7 @@ impl Plug {
             endless: if known && steered { endless } else { 0.0 },
             flowing: known && self.quick > 0.8 * self.usual && self.usual > NONE_SHARE * self.high,
             none: known && none,
-            untimely: known && full && self.is_untimely(b),
+            untimely: known && !steered && full && self.is_untimely(b),
             surges: known && !steered && self.surges(b),
             welded: known && self.welded(b),
             full: known && full && self.modulates(),
@@ -359,8 +359,9 @@ impl Plug {
     fn dead_while_on(&self, b: &Beside) -> bool {
         let Some(since) = self.none_since.filter(|_| self.relay.on == Some(true)) else { return false };
         let since = since.max(self.relay.moved);
-        // Behind a relay that never moves a dimmer may rest for hours.
+        // Behind a relay that never moves a dimmer may rest for hours; and what the plug said before the relay moved was of its pause.
         self.on_reports > LEAST_ON_REPORTS
+            && self.t > self.relay.moved
             && self.relay.drives()
             && self.longest_idle_on < 2.0
             && b.t - since > (1.5 * self.longest_idle_on).max(SEEN_FOR_MIN)
