@@ -321,3 +321,20 @@ fn on_the_first_day_a_crest_as_the_others_is_no_heat_without_end() {
     picture.top = picture.x as f32 + 0.1;
     assert_eq!(said_high(&picture), None);
 }
+
+#[test]
+fn out_of_what_is_wanted_a_fall_that_may_be_a_dial_is_told_from_two_kelvin_on() {
+    let picture = lost();
+    let at = |minute: u16, undercut: f64, wanted: Option<(f64, f64)>| {
+        let mut picture = picture;
+        (picture.minute, picture.wanted, picture.low.undercut) = (minute, wanted, undercut);
+        (picture.low.past_min, picture.since_hurried_fall) = (Some(5.0), f64::INFINITY);
+        said_low(&picture)
+    };
+    let out = Some((picture.x + 1.1, picture.x + 9.0));
+    let told = Some((Cause::HeatFailed, Way::Course));
+    assert_eq!(at(180, 1.9, out), told, "nobody turns a dial at night");
+    assert_eq!(at(720, 1.9, out), None);
+    assert_eq!(at(720, 2.1, out), told);
+    assert_eq!(at(720, 2.1, None), None);
+}

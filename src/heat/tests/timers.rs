@@ -59,3 +59,44 @@ fn power_at_an_hour_that_never_had_any_is_told_although_the_evening_is_planned()
     let morning = timer_fails(4 * 1_440 + 480, true);
     assert!(matches!(morning, Some((Cause::HeatFailed, 0..=60))), "{morning:?}");
 }
+
+/// Four days of a lamp from 8 to 20 h behind a plug, told to have no thermostat; the level is heard every tenth minute, the plug each. On
+/// the fifth day the sun lifts the warm end from one o'clock on by so many K, or the lamp dies then: what is said first.
+fn at_one_o_clock(sun_k: f64, dies: bool) -> Option<crate::heat::verdict::Verdict> {
+    let source =
+        Source { kind: Kind::Other, thermostat: Some(Thermostat::None), watts: None, ..settings().sources.remove(0) };
+    let (mut watch, mut out) = (Watch::new(&Settings { sources: vec![source] }), Vec::new());
+    let one = 4 * 1_440 + 785_i64;
+    let (mut celsius, mut lift) = (22.0, 0.0);
+    for m in 0..one + 180 {
+        let lit = (480..1_200).contains(&m.rem_euclid(1_440)) && !(dies && m >= one);
+        celsius += (if lit { 34.0 } else { 21.0 } - celsius) / 40.0;
+        lift += (if m >= one { sun_k } else { 0.0 } - lift) / 30.0;
+        let (now, context) = (Now::at(m * 60_000), context(m));
+        watch.hear(Input::Power { source: 0, watts: if lit { 70.0 } else { 0.2 } }, now, &context, &mut out);
+        if m % 10 == 0 {
+            let cool_c = 21.0 + 0.2 * (celsius - 21.0) + 0.6 * lift;
+            watch.hear(Input::Level { place: Place::CoolSide, celsius: cool_c }, now, &context, &mut out);
+            watch.hear(Input::Level { place: Place::WarmSide, celsius: celsius + lift }, now, &context, &mut out);
+        }
+    }
+    out.into_iter().find_map(|change| match change {
+        Change::Stands(verdict) => Some(verdict),
+        Change::Calm(..) => None,
+    })
+}
+
+#[test]
+fn power_at_its_usual_hour_does_not_make_the_sun_a_time_switch_that_stuck() {
+    assert!(
+        at_one_o_clock(8.0, false).is_none_or(|v| v.cause != Cause::HeatStuckOn),
+        "{:?}",
+        at_one_o_clock(8.0, false)
+    );
+}
+
+#[test]
+fn a_verdict_that_a_report_of_the_plug_brings_tells_the_watts_of_that_report() {
+    let said = at_one_o_clock(0.0, true).expect("there is no power");
+    assert_eq!((said.cause, said.evidence.power_now_w), (Cause::HeatFailed, Some(0.2)), "{said:?}");
+}
