@@ -34,6 +34,10 @@ const MEMORY: f64 = 200.0;
 /// Days of lit and dark levels, and kelvin between them, before warmth is evidence.
 const WARMTH_DAYS: Span = Span::days(3);
 const WARMTH_APART_K: f64 = 5.0;
+/// Shares of the way from dark to lit. A lamp that has lost half of its warmth is out: what it warmed gives off the rest for
+/// hours, and the mean of the dark, which is that of a whole night, lies far below the first of them.
+const COLD_BELOW: f64 = 0.5;
+const WARM_ABOVE: f64 = 0.65;
 
 /// Silence longer than this, or half as long again as any lately, and a source says nothing. What reports changes only may be
 /// silent for a day.
@@ -245,8 +249,8 @@ impl Source {
         let share = (celsius - dark.mean) / apart;
         let on = match (strong, share) {
             (false, _) => None,
-            (true, share) if share > 0.65 => Some(true),
-            (true, share) if share < 0.35 => Some(false),
+            (true, share) if share > WARM_ABOVE => Some(true),
+            (true, share) if share < COLD_BELOW => Some(false),
             _ => self.on,
         };
         if let Some(planned) = settled
@@ -351,5 +355,10 @@ mod tests {
         assert_eq!(seen.on(minute(6 * 1_440)), Some(true));
         seen.hear(Evidence::Warmth(25.0), None, minute(6 * 1_440 + 5));
         assert_eq!(seen.on(minute(6 * 1_440 + 5)), Some(false));
+        seen.hear(Evidence::Warmth(35.0), None, minute(6 * 1_440 + 10));
+        seen.hear(Evidence::Warmth(31.0), None, minute(6 * 1_440 + 15));
+        assert_eq!(seen.on(minute(6 * 1_440 + 15)), Some(true), "a third of its warmth may be an animal's");
+        seen.hear(Evidence::Warmth(29.5), None, minute(6 * 1_440 + 20));
+        assert_eq!(seen.on(minute(6 * 1_440 + 20)), Some(false), "what it warmed cools for hours");
     }
 }
