@@ -13,6 +13,10 @@ const BEGINS_WITHIN_MIN: f64 = 60.0;
 const REACHES_MIN: f64 = 360.0;
 /// No lamp and no dial is turned, minutes of the local day.
 const ASLEEP: std::ops::Range<f64> = 0.0..300.0;
+/// Thermostats that have a clock of their own, of which nobody told us, warm up for the day and cool down for the night at these
+/// hours, minutes of the local day; what stays where it is wanted meanwhile harms nobody.
+const WARMS_UP: std::ops::Range<u16> = 180..720;
+const COOLS_DOWN: std::ops::Range<u16> = 960..1_440;
 
 /// What a first day knows of the moment.
 pub struct Moment {
@@ -43,6 +47,10 @@ pub fn wait(c: &Context, sources: &[Source], m: &Moment, low: bool) -> Wait {
     let astray = m.wanted.is_some_and(|(from, to)| if low { told && m.x < from - OUT_K } else { m.x > to + OUT_K });
     if steered && astray {
         return Wait::No;
+    }
+    let own_clock = if low { COOLS_DOWN } else { WARMS_UP };
+    if as_wanted && own_clock.contains(&m.minute) {
+        return Wait::Never;
     }
     let (since, until) = (c.since_planned_change.map(|s| s.as_min()), c.until_planned_change.map(|u| u.as_min()));
     let waits = if !told {
@@ -96,7 +104,11 @@ mod tests {
         let m = |minute, moves_min, steered| Moment { minute, x: 28.0, wanted: Some((26.0, 31.0)), moves_min, steered };
         for (c, m, low, waits) in [
             (planned(400), m(700, 20.0, true), true, Wait::No),
-            (planned(400), m(700, 20.0, true), false, Wait::No),
+            (planned(400), m(800, 20.0, true), false, Wait::No),
+            (planned(400), m(300, 20.0, true), false, Wait::Never),
+            (planned(400), Moment { x: 31.5, ..m(300, 20.0, true) }, false, Wait::No),
+            (planned(400), m(1_000, 20.0, true), true, Wait::Never),
+            (planned(400), Moment { x: 25.5, ..m(1_000, 20.0, true) }, true, Wait::No),
             (planned(100), m(700, 20.0, true), false, Wait::Never),
             (planned(100), m(700, 90.0, true), true, Wait::Never),
             (planned(100), m(700, 20.0, false), true, Wait::Never),
