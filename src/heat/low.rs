@@ -1,6 +1,7 @@
 //! Causes on the cold side: told apart by the speed of the fall, its evenness in time, and the share that the cool side takes.
 
 use super::dial;
+use super::elsewhere;
 use super::picture::{OPEN_SHARE, Picture, Wait};
 use super::verdict::{Cause, Way};
 use super::watts::{ENOUGH, SHAKEN};
@@ -50,7 +51,7 @@ const fn at_once(cause: Cause, way: Way) -> Option<Suspicion> {
     Some(Suspicion { cause, way, holds_first: false })
 }
 
-const fn if_it_holds(cause: Cause, way: Way) -> Option<Suspicion> {
+pub const fn if_it_holds(cause: Cause, way: Way) -> Option<Suspicion> {
     Some(Suspicion { cause, way, holds_first: true })
 }
 
@@ -66,11 +67,12 @@ pub fn judge(p: &Picture) -> Option<Suspicion> {
     }
     by_watts(p)
         .or_else(|| together(p))
+        .or_else(|| elsewhere::colder(p))
         .or_else(|| by_course(p))
         .or_else(|| slow(p))
         .or_else(|| absent(p))
         .or_else(|| late(p))
-        .or_else(|| displaced(p))
+        .or_else(|| elsewhere::gone(p))
         .or_else(|| left_open(p))
         .or_else(|| room(p))
         .or_else(|| weak(p))
@@ -309,23 +311,6 @@ pub fn is_absent(p: &Picture) -> bool {
     let its_own = lacks > 0.5 * missing && lacks > p.low.threshold;
     let rising = -p.fall > g.low.lowest / 40.0;
     due && missing > g.low.threshold.max(1.2) && g.now < 0.4 * g.low.lowest && its_own && !rising
-}
-
-fn displaced(p: &Picture) -> Option<Suspicion> {
-    let g = p.gradient?;
-    let lately = p.since_hurried_fall > 1.5 && p.since_hurried_fall < 15.0;
-    let share = p.low.share?;
-    // Both ends at once: hands or an open front, not a probe that went alone.
-    let alone = p.since_cool_dip > 20.0;
-    (alone
-        && p.low.past(1.0)
-        && lately
-        && -p.v < 0.5 * p.fall_speed.1
-        && share < 0.15
-        && g.ratio() < 0.35
-        && g.low.past(1.0))
-    .then_some(())?;
-    if_it_holds(Cause::ProbeDisplaced, Way::Course)
 }
 
 fn left_open(p: &Picture) -> Option<Suspicion> {

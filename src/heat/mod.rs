@@ -8,6 +8,7 @@ mod cycle;
 mod dial;
 mod doubts;
 mod due;
+mod elsewhere;
 mod front;
 mod healed;
 mod high;

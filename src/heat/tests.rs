@@ -8,6 +8,7 @@ use super::{Context, Input, Relearn, Watch};
 use crate::terms::place::Place;
 use crate::terms::time::{Mono, Now, Wall};
 
+mod alone;
 mod steered;
 mod timers;
 
