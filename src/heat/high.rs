@@ -19,6 +19,14 @@ const TOLD_MIN: f64 = 30.0;
 /// dark nobody turns one.
 const ABOVE_K: f64 = 3.0;
 pub const ABOVE_IN_DARK_K: f64 = 2.0;
+/// The cool side has risen by less than this share of a rise: it has not gone along.
+const ALONE_SHARE: f64 = 0.03;
+/// So much of an excess is a rise of its own, and not the last of several steps.
+const IN_ONE: f64 = 0.6;
+/// For so long after such a rise an animal may lie there, min, and what is only warm for long is not told.
+const ANIMAL_LIES_MIN: f64 = 120.0;
+/// More than an animal warms the probe it lies on, K, by its own warmth and by what it keeps in. Common practice, no source.
+const ANIMAL_WARMS_K: f64 = 3.0;
 /// Share of an excess that the gradient must have where no thermostat holds the level.
 const OWN_SHARE: f64 = 0.4;
 
@@ -91,6 +99,20 @@ fn gradient_up(p: &Picture, factor: f64) -> bool {
     p.gradient.is_none_or(|g| g.high.past(factor) || (g.high.undercut > 0.0 && g.ratio() > WIDER))
 }
 
+/// Heat without end warms the cool side as well, be it by a fiftieth; under an animal that lies on the probe it stays as it was. There
+/// it takes a rise that no animal makes.
+fn may_be_an_animal(p: &Picture) -> bool {
+    rises_alone(p) && p.high.undercut < ANIMAL_WARMS_K
+}
+
+/// Whether the cool side has not risen with it, and no plug shows full power. Of a level that was reached by steps the last one's
+/// share says little.
+pub fn rises_alone(p: &Picture) -> bool {
+    let in_one = p.high.past(1.0) && p.high.drop(-p.x) > IN_ONE * p.high.undercut;
+    let alone = p.sees_doors && p.high.share.is_some_and(|share| share < ALONE_SHARE);
+    in_one && alone && !p.clue.is_some_and(|c| c.full)
+}
+
 fn stuck(p: &Picture) -> Option<Suspicion> {
     let shaken = if p.since_hurried_rise < 60.0 || p.since_odd_rise < 60.0 { 2.0 } else { 1.0 };
     let full = p.clue.is_some_and(|c| c.full);
@@ -107,7 +129,8 @@ fn stuck(p: &Picture) -> Option<Suspicion> {
     // On the first day a slow cycle's last crest may be forgotten before the next.
     let as_ever = p.young && p.x <= f64::from(p.top);
     let outshines = !blind || (p.high.past(2.0) && p.high.undercut > 3.0 && p.high.past_for(SUN_MIN));
-    (deep && !as_ever && outshines && widens(p) && looks_endless(p) && !dial::turned_up(p)).then_some(())?;
+    (deep && !as_ever && outshines && !may_be_an_animal(p) && widens(p) && looks_endless(p) && !dial::turned_up(p))
+        .then_some(())?;
     Some(Suspicion { cause: Cause::HeatStuckOn, way: Way::Course, holds_first: true })
 }
 
@@ -163,6 +186,7 @@ fn runs_away(p: &Picture) -> Option<Suspicion> {
         && p.high.past(GROSS)
         && p.high.past_for(GROSS_MIN)
         && p.gradient.is_some_and(|g| g.high.past(GROSS))
+        && !may_be_an_animal(p)
         && widens(p)
         && !dial::turned_up(p))
     .then_some(())?;
@@ -170,7 +194,7 @@ fn runs_away(p: &Picture) -> Option<Suspicion> {
 }
 
 fn stuck_slowly(p: &Picture) -> Option<Suspicion> {
-    if p.unpowered() || p.young {
+    if p.unpowered() || p.young || p.since_rose_alone < ANIMAL_LIES_MIN {
         return None;
     }
     // Longer than the sun shines through a window.

@@ -36,6 +36,8 @@ const LATE_GRADIENT_K: f64 = 1.5;
 const HANDLED_K: f64 = 2.0;
 /// How long a level must be past its threshold where the plug shows its usual power, min: longer than a cleaning.
 const ASTRAY_MIN: f64 = 45.0;
+/// The cool side sinks now: it has within so many minutes.
+const SINKS_MIN: f64 = 5.0;
 /// What must be missing, K, where one probe alone speaks: more than dials are turned by and rooms are aired by.
 const BLIND_K: f64 = 4.0;
 /// For so long after a misting wet surfaces cool, min. Common practice, no source.
@@ -143,7 +145,7 @@ pub fn by_watts(p: &Picture) -> Option<Suspicion> {
     // At an hour that has no gradient to lose, no power is nothing missing.
     let due = p.cycler || clue.told_on == Some(true) || p.gradient.is_none_or(|g| g.due());
     let by_spell = by_spell && p.even_fall && due && (clue.none || relay_alone) && level_agrees;
-    (!clue.unsteered && !dial && (by_spell || by_level)).then_some(())?;
+    (!clue.unsteered && !dial && !may_be_hands(p) && (by_spell || by_level)).then_some(())?;
     if_it_holds(Cause::HeatFailed, Way::Watts)
 }
 
@@ -195,7 +197,14 @@ fn by_course(p: &Picture) -> Option<Suspicion> {
     // Without a cool side wet air and a lid off for cleaning look like lost heat for as long as they last.
     // At night nobody cleans.
     let waited = p.sees_doors || !dial::awake(p) || p.low.past_for(BLIND_MIN);
-    if deep && waited && !settles(p, f) && !astray_waits(p) && looks_lost(p) && !dial::turned_down(p) {
+    if deep
+        && waited
+        && !may_be_hands(p)
+        && !settles(p, f)
+        && !astray_waits(p)
+        && looks_lost(p)
+        && !dial::turned_down(p)
+    {
         return if_it_holds(Cause::HeatFailed, Way::Course);
     }
     None
@@ -209,6 +218,12 @@ fn settles(p: &Picture, factor: f64) -> bool {
 /// Heat that flows by its plug and does not arrive is rarer by far than a front that stands open: it waits longer than that.
 fn astray_waits(p: &Picture) -> bool {
     p.powered() && !p.low.past_for(ASTRAY_MIN)
+}
+
+/// The cool side sinks faster than lost heat makes it: somebody cleans, and may have taken the heat off meanwhile.
+fn may_be_hands(p: &Picture) -> bool {
+    let sinks = p.sees_doors && p.since_cool_dip < SINKS_MIN && !share_fits(p);
+    sinks && dial::awake(p) && !p.low.past_for(ASTRAY_MIN)
 }
 
 /// One of several that fall at once: no dial, no front, no heater of its own.

@@ -156,6 +156,8 @@ pub struct Picture {
     /// A rise that neither the clock nor a closed door explains.
     pub since_odd_rise: f64,
     pub since_dip: f64,
+    /// Minutes since the warm end last stood past its threshold by a rise in which the cool side had no part.
+    pub since_rose_alone: f64,
     /// Limit of the other end's share in a fall that is the heater's.
     pub share_limit: f64,
     /// Since the cool side sank last: misting, a door, a window.

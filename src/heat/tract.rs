@@ -58,6 +58,8 @@ pub struct Tract {
     hurried_rise: f64,
     odd_rise: f64,
     dip: f64,
+    #[serde(default)]
+    rose_alone: f64,
     /// The cool side's level of late, sinking slowly, and when it was last well below that.
     cool_top: f64,
     cool_dip: f64,
@@ -122,6 +124,7 @@ impl Tract {
             hurried_rise: NEVER,
             odd_rise: NEVER,
             dip: NEVER,
+            rose_alone: NEVER,
             cool_top: f64::NEG_INFINITY,
             cool_dip: NEVER,
             doubts: Doubts::default(),

@@ -1,20 +1,21 @@
 //! What a probe does while its enclosure stays as it was: it fell out, or an animal lay down on it.
 
-use super::{context, cool, level, settings};
+use super::{context, level, settings};
 use crate::heat::verdict::{Cause, Change};
 use crate::heat::{Input, Watch};
 use crate::terms::place::Place;
 use crate::terms::time::Now;
 
 /// At three in the night of the fifth day the warm probe goes to what `alone` makes of the level that it would have shown and the
-/// minutes since; the cool side goes on. All that is said within two hours, and after how many minutes.
-fn goes(alone: impl Fn(f64, f64) -> f64) -> Vec<(Cause, i64)> {
+/// minutes since; the cool side has `along` of it. All that is said within two hours, and after how many minutes.
+fn goes(along: f64, alone: impl Fn(f64, f64) -> f64) -> Vec<(Cause, i64)> {
     let went_min = 4 * 1_440 + 180;
     let (mut watch, mut out, mut said) = (Watch::new(&settings()), Vec::new(), Vec::new());
     for m in 0..went_min + 120 {
         let sound = level(m, i64::MAX);
         let warm = if m < went_min { sound } else { alone(sound, (m - went_min) as f64) };
-        for (place, celsius) in [(Place::CoolSide, cool(m, i64::MAX)), (Place::WarmSide, warm)] {
+        let cool_c = 24.0 + along * (warm - 30.0);
+        for (place, celsius) in [(Place::CoolSide, cool_c), (Place::WarmSide, warm)] {
             watch.hear(Input::Level { place, celsius }, Now::at(m * 60_000), &context(m), &mut out);
         }
         let causes = out.drain(..).filter_map(|c| if let Change::Stands(v) = c { Some(v.cause) } else { None });
@@ -31,17 +32,28 @@ fn toward(to: f64, lag_min: f64) -> impl Fn(f64, f64) -> f64 {
 #[test]
 fn a_probe_that_fell_out_is_told_within_the_hour_and_never_as_failed_heat() {
     for (to, lag_min) in [(17.0, 2.0), (17.0, 7.0), (21.0, 10.0)] {
-        let said = goes(toward(to, lag_min));
+        let said = goes(0.0, toward(to, lag_min));
         assert!(matches!(said[..], [(Cause::ProbeDisplaced, 12..=60)]), "to {to} within {lag_min} min: {said:?}");
     }
 }
 
 #[test]
 fn a_cold_animal_that_lies_down_on_the_probe_and_warms_up_is_nothing() {
-    let said = goes(|sound, since| {
+    let said = goes(0.0, |sound, since| {
         let body = 30.0 - 6.5 * libm::exp(-since / 40.0);
         let covered = 0.85 * (1.0 - libm::exp(-since / 2.0));
         sound + covered * (body - sound)
     });
     assert_eq!(said, []);
+}
+
+#[test]
+fn a_warm_animal_on_the_probe_is_no_heat_without_end_while_the_cool_side_stays_as_it_was() {
+    let lies = |sound: f64, since: f64| sound + 0.85 * (32.6 - sound) * (1.0 - libm::exp(-since / 15.0));
+    assert_eq!(goes(0.0, lies), []);
+    let stuck = |_: f64, since: f64| 30.0 + 10.0 * (1.0 - libm::exp(-since / 60.0));
+    let (alone, along) = (goes(0.0, stuck), goes(0.12, stuck));
+    assert!(matches!(along[..], [(Cause::HeatStuckOn, 1..=25)]), "{along:?}");
+    // What no animal makes is told all the same, a little later.
+    assert!(matches!(alone[..], [(Cause::HeatStuckOn, 1..=60)]) && alone[0].1 > along[0].1, "{alone:?}");
 }

@@ -27,6 +27,9 @@ impl Tract {
         if picture.low.past(0.4) {
             self.dip = s.t;
         }
+        if high::rises_alone(&picture) {
+            self.rose_alone = s.t;
+        }
         if picture.low.past(1.0) || picture.high.past(1.0) {
             self.suspected_until = self.suspected_until.max(s.t);
         }
@@ -207,6 +210,7 @@ impl Tract {
             since_hurried_rise: s.t - self.hurried_rise,
             since_odd_rise: s.t - self.odd_rise,
             since_dip: s.t - self.dip,
+            since_rose_alone: s.t - self.rose_alone,
             share_limit: (share.mean + 3.0 * share.dev + 0.03).clamp(0.2, 0.5),
             since_cool_dip: s.t - self.cool_dip,
             absent_min: None,
