@@ -11,6 +11,7 @@ use crate::terms::time::{Mono, Now, Wall};
 mod alone;
 mod steered;
 mod timers;
+mod weak;
 
 fn settings() -> Settings {
     let source = Source {

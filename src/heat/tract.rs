@@ -51,6 +51,9 @@ pub struct Tract {
     pub falls: Falls,
     pub rises: Falls,
     pub vigour: Vigour,
+    /// Since when its cycles have shown a weak heater without a break, min.
+    #[serde(default)]
+    weak_since: Option<f64>,
     pub usual_gradient: Spread,
     usual_cool: Spread,
     usual_level: Spread,
@@ -117,6 +120,7 @@ impl Tract {
             falls: Falls::default(),
             rises: Falls::default(),
             vigour: Vigour::default(),
+            weak_since: None,
             usual_gradient: Spread::default(),
             usual_cool: Spread::default(),
             usual_level: Spread::default(),
@@ -362,7 +366,8 @@ impl Tract {
         if clean {
             self.rises.learn(s.t, rise, s.s_x);
             if rise.turned && self.cycler(s) && self.resolves(rise) {
-                self.vigour.rose(self.rises.last_top(), rise.minutes);
+                let weak = self.vigour.rose(self.rises.last_top(), rise.minutes);
+                self.weak_since = weak.then(|| self.weak_since.unwrap_or(s.t));
             }
         }
     }

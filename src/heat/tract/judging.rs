@@ -16,6 +16,9 @@ use super::{Company, LEARNING_MIN, Tract};
 /// After the clocks were changed, nobody knows for this many days at which hour a timer comes: it may not have been told.
 const CLOCK_DAYS: f64 = 3.0;
 
+/// A heater that has aged stays weak; a cold day or a room that is aired goes by, min.
+const WEAK_FOR_MIN: f64 = 720.0;
+
 /// A lamp that has burnt for so long warms no more, min.
 const LIT_MIN: f64 = 120.0;
 
@@ -230,7 +233,7 @@ impl Tract {
                 self.falls.excess,
                 if self.falls.n > 10.0 { self.falls.a_day(s.t) } else { 0.0 },
             ),
-            weak_cycles: self.vigour.weak(),
+            weak_cycles: self.weak_since.is_some_and(|since| s.t - since >= WEAK_FOR_MIN),
             clue,
             vapour: b.vapour,
             lamp: b.lamp.filter(|_| !b.sources.iter().any(|s| s.kind.shines())),
