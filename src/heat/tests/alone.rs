@@ -1,4 +1,4 @@
-//! What a probe does while its enclosure stays as it was: it fell out, or an animal lay down on it.
+//! What a probe does while its enclosure stays as it was: it fell out, or an animal lay down on it; and what hands do to both ends.
 
 use super::{context, level, settings};
 use crate::heat::verdict::{Cause, Change};
@@ -40,7 +40,7 @@ fn a_probe_that_fell_out_is_told_within_the_hour_and_never_as_failed_heat() {
 #[test]
 fn a_cold_animal_that_lies_down_on_the_probe_and_warms_up_is_nothing() {
     let said = goes(0.0, |sound, since| {
-        let body = 30.0 - 6.5 * libm::exp(-since / 40.0);
+        let body = 30.0 - 7.5 * libm::exp(-since / 50.0);
         let covered = 0.85 * (1.0 - libm::exp(-since / 2.0));
         sound + covered * (body - sound)
     });
@@ -56,4 +56,32 @@ fn a_warm_animal_on_the_probe_is_no_heat_without_end_while_the_cool_side_stays_a
     assert!(matches!(along[..], [(Cause::HeatStuckOn, 1..=25)]), "{along:?}");
     // What no animal makes is told all the same, a little later.
     assert!(matches!(alone[..], [(Cause::HeatStuckOn, 1..=60)]) && alone[0].1 > along[0].1, "{alone:?}");
+}
+
+/// At one in the afternoon somebody takes the heat off for 38 minutes, as the plug shows, and the cool side goes along by so much of
+/// the fall: what is said of it.
+fn heat_off(along: f64) -> Vec<Cause> {
+    let off_min = 4 * 1_440 + 780;
+    let (mut watch, mut out) = (Watch::new(&settings()), Vec::new());
+    for m in 0..off_min + 80 {
+        let since = (m - off_min) as f64;
+        let off = (0.0..38.0).contains(&since);
+        let lost_k = if off { 0.13 * since } else { (5.0 - 0.25 * (since - 38.0)).clamp(0.0, 5.0) };
+        let lost_k = if since < 0.0 { 0.0 } else { lost_k };
+        let rises = level(m + 1, i64::MAX) > level(m, i64::MAX);
+        let now = Now::at(m * 60_000);
+        let watts = if rises && !off { 100.0 } else { 0.3 };
+        watch.hear(Input::Power { source: 0, watts }, now, &context(m), &mut out);
+        let warm = if lost_k > 0.0 { 31.0 - lost_k } else { level(m, i64::MAX) };
+        for (place, celsius) in [(Place::CoolSide, 24.0 - along * lost_k), (Place::WarmSide, warm)] {
+            watch.hear(Input::Level { place, celsius }, now, &context(m), &mut out);
+        }
+    }
+    out.into_iter().filter_map(|c| if let Change::Stands(v) = c { Some(v.cause) } else { None }).collect()
+}
+
+#[test]
+fn a_plug_without_power_while_both_ends_sink_is_a_cleaning_and_alone_it_is_failed_heat() {
+    assert_eq!(heat_off(0.5), []);
+    assert_eq!(heat_off(0.05), [Cause::HeatFailed]);
 }
