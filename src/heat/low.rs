@@ -2,7 +2,7 @@
 
 use super::dial;
 use super::elsewhere;
-use super::picture::{OPEN_SHARE, Picture, Wait};
+use super::picture::{Gradient, OPEN_SHARE, Picture, Wait};
 use super::verdict::{Cause, Way};
 use super::watts::{ENOUGH, SHAKEN};
 
@@ -117,7 +117,7 @@ pub fn by_watts(p: &Picture) -> Option<Suspicion> {
     if clue.missing && (clue.unsteered || p.low.past(-1.0)) {
         return at_once(Cause::HeatFailed, Way::Watts);
     }
-    if p.low_waits == Wait::Never || p.since_hurried_fall < 4.0 || p.v >= 0.0 || !(clue.none || clue.lost > 0.0) {
+    if p.low_waits == Wait::Never || p.since_hurried_fall < 4.0 || !(clue.none || clue.lost > 0.0) {
         return None;
     }
     let shaken = p.since_odd_rise < 60.0 || p.hurried_within_fall();
@@ -125,7 +125,9 @@ pub fn by_watts(p: &Picture) -> Option<Suspicion> {
     let outside = p.gradient.is_some_and(|g| g.narrowed_from_outside()) || p.low.share.is_some_and(|s| s < -0.08);
     let along = p.gradient.is_none_or(|g| g.low.past(0.2));
     let first_day = first_day(p);
+    let falls = p.v < 0.0;
     let by_level = calm
+        && falls
         && !shaken
         && clue.none
         && clue.told_on != Some(false)
@@ -133,6 +135,15 @@ pub fn by_watts(p: &Picture) -> Option<Suspicion> {
         && p.low.undercut > ANIMAL_K
         && p.even_fall
         && along
+        && !outside;
+    // A noisy probe shows no even fall; but no power, and a level below every return for longer than a cleaning, is enough.
+    let by_standing = clue.none
+        && clue.told_on != Some(false)
+        && p.low.past(first_day)
+        && p.low.past_for(ASTRAY_MIN)
+        && p.low.undercut > ANIMAL_K
+        && p.sees_doors
+        && p.ratio().is_some_and(|ratio| ratio < 0.5)
         && !outside;
     let dial = clue.told_on != Some(true) && dial::turned_down_at_plug(p);
     // A relay without watts: an open front and wet air look the same to it, for as long as they last.
@@ -144,8 +155,8 @@ pub fn by_watts(p: &Picture) -> Option<Suspicion> {
     let level_agrees = clue.told_on == Some(true) || (p.low.past(first_day) && p.low.undercut > ANIMAL_K && !outside);
     // At an hour that has no gradient to lose, no power is nothing missing.
     let due = p.cycler || clue.told_on == Some(true) || p.gradient.is_none_or(|g| g.due());
-    let by_spell = by_spell && p.even_fall && due && (clue.none || relay_alone) && level_agrees;
-    (!clue.unsteered && !dial && !may_be_hands(p) && (by_spell || by_level)).then_some(())?;
+    let by_spell = by_spell && falls && p.even_fall && due && (clue.none || relay_alone) && level_agrees;
+    (!clue.unsteered && !dial && !may_be_hands(p) && (by_spell || by_level || by_standing)).then_some(())?;
     if_it_holds(Cause::HeatFailed, Way::Watts)
 }
 
@@ -288,6 +299,8 @@ fn absent(p: &Picture) -> Option<Suspicion> {
     let patience = match p.sees_doors {
         false => ALONE_MIN,
         true if p.since_hurried_fall < 90.0 => 45.0,
+        // Less than a gradient strays by for a moment must be missing for longer.
+        true if p.gradient.is_some_and(|g| missing_of_hour(&g) < g.low.threshold) => ALONE_MIN,
         true if dial::may_be_lower(p, p.low.lowest - p.x) => 60.0,
         true => 15.0,
     };
@@ -308,6 +321,11 @@ fn late(p: &Picture) -> Option<Suspicion> {
     at_once(Cause::HeatFailed, Way::Absent)
 }
 
+/// K of the least gradient that this hour had on any day.
+fn missing_of_hour(g: &Gradient) -> f64 {
+    g.low.lowest - g.now
+}
+
 /// Whether the warm end and its gradient are now far below what the days have had at this hour.
 pub fn is_absent(p: &Picture) -> bool {
     if p.low.days < 2 {
@@ -320,12 +338,12 @@ pub fn is_absent(p: &Picture) -> bool {
         let enough = if p.held { BLIND_K } else { (2.0 * p.low.range).max(2.0 * BLIND_K) };
         return lacks > (3.0 * p.low.threshold).max(enough) && -p.fall < 0.05 && p.since_hurried_fall > 90.0;
     };
-    let missing = g.low.lowest - g.now;
+    let missing = missing_of_hour(&g);
     let due = g.low.lowest > (0.35 * g.usual).max(1.2);
     // The warm end itself must lack it: a cool side in the sun narrows the gradient too.
     let its_own = lacks > 0.5 * missing && lacks > p.low.threshold;
     let rising = -p.fall > g.low.lowest / 40.0;
-    due && missing > g.low.threshold.max(1.2) && g.now < 0.4 * g.low.lowest && its_own && !rising
+    due && missing > (3.0 * p.s_x).max(1.2) && g.now < 0.4 * g.low.lowest && its_own && !rising
 }
 
 fn left_open(p: &Picture) -> Option<Suspicion> {

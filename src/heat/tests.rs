@@ -9,6 +9,7 @@ use crate::terms::place::Place;
 use crate::terms::time::{Mono, Now, Wall};
 
 mod alone;
+mod noisy;
 mod steered;
 mod timers;
 mod weak;

@@ -10,7 +10,7 @@ use crate::terms::place::Place;
 use crate::terms::time::Now;
 
 /// Five days of a saw-tooth, dead since three at night: the picture in which the course of the fall tells.
-fn lost() -> Picture {
+pub(super) fn lost() -> Picture {
     let dead_min = 5 * 1_440 + 180;
     let mut watch = Watch::new(&settings());
     feed(&mut watch, 0..dead_min, dead_min);
@@ -39,7 +39,7 @@ fn said_high(picture: &Picture) -> Option<(Cause, Way)> {
     high::judge(picture).map(|s| (s.cause, s.way))
 }
 
-fn said_low(picture: &Picture) -> Option<(Cause, Way)> {
+pub(super) fn said_low(picture: &Picture) -> Option<(Cause, Way)> {
     low::judge(picture).map(|s| (s.cause, s.way))
 }
 
