@@ -2,7 +2,7 @@
 
 use super::dial;
 use super::elsewhere;
-use super::picture::{Gradient, OPEN_SHARE, Picture, Wait};
+use super::picture::{OPEN_SHARE, Picture, Wait};
 use super::verdict::{Cause, Way};
 use super::watts::{ENOUGH, SHAKEN};
 
@@ -143,7 +143,7 @@ pub fn by_watts(p: &Picture) -> Option<Suspicion> {
         && p.low.past_for(ASTRAY_MIN)
         && p.low.undercut > ANIMAL_K
         && p.sees_doors
-        && p.ratio().is_some_and(|ratio| ratio < 0.5)
+        && p.gradient.is_some_and(|g| g.low.days > 1 && g.due() && g.of_this_hour() < 0.5)
         && !outside;
     let dial = clue.told_on != Some(true) && dial::turned_down_at_plug(p);
     // A relay without watts: an open front and wet air look the same to it, for as long as they last.
@@ -299,8 +299,6 @@ fn absent(p: &Picture) -> Option<Suspicion> {
     let patience = match p.sees_doors {
         false => ALONE_MIN,
         true if p.since_hurried_fall < 90.0 => 45.0,
-        // Less than a gradient strays by for a moment must be missing for longer.
-        true if p.gradient.is_some_and(|g| missing_of_hour(&g) < g.low.threshold) => ALONE_MIN,
         true if dial::may_be_lower(p, p.low.lowest - p.x) => 60.0,
         true => 15.0,
     };
@@ -321,11 +319,6 @@ fn late(p: &Picture) -> Option<Suspicion> {
     at_once(Cause::HeatFailed, Way::Absent)
 }
 
-/// K of the least gradient that this hour had on any day.
-fn missing_of_hour(g: &Gradient) -> f64 {
-    g.low.lowest - g.now
-}
-
 /// Whether the warm end and its gradient are now far below what the days have had at this hour.
 pub fn is_absent(p: &Picture) -> bool {
     if p.low.days < 2 {
@@ -338,12 +331,12 @@ pub fn is_absent(p: &Picture) -> bool {
         let enough = if p.held { BLIND_K } else { (2.0 * p.low.range).max(2.0 * BLIND_K) };
         return lacks > (3.0 * p.low.threshold).max(enough) && -p.fall < 0.05 && p.since_hurried_fall > 90.0;
     };
-    let missing = missing_of_hour(&g);
+    let missing = g.low.lowest - g.now;
     let due = g.low.lowest > (0.35 * g.usual).max(1.2);
     // The warm end itself must lack it: a cool side in the sun narrows the gradient too.
     let its_own = lacks > 0.5 * missing && lacks > p.low.threshold;
     let rising = -p.fall > g.low.lowest / 40.0;
-    due && missing > (3.0 * p.s_x).max(1.2) && g.now < 0.4 * g.low.lowest && its_own && !rising
+    due && missing > g.low.threshold.max(1.2) && g.now < 0.4 * g.low.lowest && its_own && !rising
 }
 
 fn left_open(p: &Picture) -> Option<Suspicion> {
