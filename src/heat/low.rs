@@ -208,14 +208,7 @@ fn by_course(p: &Picture) -> Option<Suspicion> {
     // Without a cool side wet air and a lid off for cleaning look like lost heat for as long as they last.
     // At night nobody cleans.
     let waited = p.sees_doors || !dial::awake(p) || p.low.past_for(BLIND_MIN);
-    if deep
-        && waited
-        && !may_be_hands(p)
-        && !settles(p, f)
-        && !astray_waits(p)
-        && looks_lost(p)
-        && !dial::turned_down(p)
-    {
+    if deep && waited && !settles(p, f) && !astray_waits(p) && looks_lost(p) && !dial::turned_down(p) {
         return if_it_holds(Cause::HeatFailed, Way::Course);
     }
     None
