@@ -16,6 +16,9 @@ fn no_power_and_a_level_below_every_return_for_longer_than_a_cleaning_is_failed_
         picture.low.past_min = Some(past_min);
         assert_eq!(said_low(&picture).filter(|(_, way)| *way == Way::Watts), said, "{past_min}");
     }
+    let mut idle = picture;
+    idle.gradient.as_mut().unwrap().low.habit = 0.0;
+    assert_ne!(said_low(&idle).map(|(_, way)| way), Some(Way::Watts), "an hour that has no gradient has none to lose");
     picture.sees_doors = false;
     assert_ne!(said_low(&picture).map(|(_, way)| way), Some(Way::Watts), "one probe alone may lie under an animal");
 }
